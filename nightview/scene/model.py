@@ -7,14 +7,16 @@ Axes: x along the front, y into the lot, z up; bearings clockwise from north.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import pathlib
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
 
 from nightview.scene.quantities import (
     AngleDeg,
     CctK,
     FluxLm,
+    FromFile,
     IlluminanceLx,
     IntensityCd,
     LengthM,
@@ -24,18 +26,34 @@ from nightview.scene.quantities import (
     PositiveM,
     PowerW,
     Size2,
-    Size3,
 )
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 Reflectance = Annotated[float, Field(ge=0.0, le=0.95)]
 Side = Literal["front", "back", "left", "right"]
+# No control characters, and no blank at either end: names go into captions, tables and file names.
+Name = Annotated[
+    str,
+    Field(
+        max_length=80,
+        pattern=r"^[^\x00-\x20\x7f]([^\x00-\x1f\x7f]*[^\x00-\x20\x7f])?$",
+        examples=["a name of its own"],
+    ),
+]
+Line = Annotated[
+    tuple[Point2, ...], Field(min_length=2, examples=[["0 m, 0 m", "0 m, -4 m", "2 m, -9 m"]])
+]
+Outline = Annotated[
+    tuple[Point2, ...], Field(min_length=3, examples=[["0 m, 0 m", "4 m, 0 m", "4 m, 3 m"]])
+]
 
 
 class Table(BaseModel):
     """A TOML table: unknown keys are errors, values never change."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", populate_by_name=True, allow_inf_nan=False
+    )
 
 
 # --- surroundings ---------------------------------------------------------------------------------
@@ -85,12 +103,14 @@ class Roof(Table):
 class Block(Table):
     """A box with a roof; several may overlap and join as wings."""
 
-    name: str
+    name: Name
     at_m: Point2 = Field(alias="at", description="front left corner, seen from the front")
     size_m: Size2 = Field(alias="size", description="width along the front, depth")
     height_m: PositiveM = Field(alias="height", description="from base to eaves")
     base_m: LengthM = Field(0.0, alias="base", ge=-5.0, le=50.0)
-    turn_deg: AngleDeg = Field(0.0, alias="turn", description="counter-clockwise from above, about at")
+    turn_deg: AngleDeg = Field(
+        0.0, alias="turn", description="counter-clockwise from above, about at"
+    )
     material: str = "off-white stucco"
     trim: str = "white paint"
     plinth_m: LengthM = Field(0.0, alias="plinth", ge=0.0, description="height of a plinth course")
@@ -101,11 +121,14 @@ class Block(Table):
 class Opening(Table):
     """A window or door in a block's wall."""
 
-    name: str
-    block: str
+    name: Name
+    block: Name = Field(examples=["house"])
     side: Side = "front"
     kind: Literal["window", "door", "glazed door", "garage door"] = "window"
-    along_m: LengthM = Field(alias="along", description="from the wall's left end, seen from outside")
+    along_m: LengthM = Field(
+        alias="along",
+        description="from the wall's left end, seen from outside, to the opening's middle",
+    )
     sill_m: LengthM = Field(0.9, alias="sill", ge=0.0, description="above the block's base")
     size_m: Size2 = Field(alias="size")
     panes: tuple[Annotated[int, Field(ge=1, le=12)], Annotated[int, Field(ge=1, le=12)]] = Field(
@@ -124,8 +147,8 @@ class Opening(Table):
 class Porch(Table):
     """A roofed stand before a wall: floor slab, posts, beam and a shed or gable roof."""
 
-    name: str
-    block: str
+    name: Name
+    block: Name = Field(examples=["house"])
     side: Side = "front"
     along_m: LengthM = Field(alias="along")
     size_m: Size2 = Field(alias="size", description="width along the wall, depth out from it")
@@ -144,7 +167,7 @@ class Porch(Table):
 class Column(Table):
     """A free-standing column or pier."""
 
-    name: str
+    name: Name
     at_m: Point2 = Field(alias="at")
     shape: Literal["round", "square"] = "round"
     width_m: PositiveM = Field(0.35, alias="width", le=5.0)
@@ -156,7 +179,7 @@ class Column(Table):
 class Steps(Table):
     """A flight of steps that rises along its bearing."""
 
-    name: str
+    name: Name
     at_m: Point2 = Field(alias="at", description="middle of the lowest riser")
     width_m: PositiveM = Field(alias="width")
     count: Annotated[int, Field(ge=1, le=60)]
@@ -170,7 +193,7 @@ class Steps(Table):
 class Chimney(Table):
     """A stack that rises through a roof."""
 
-    name: str
+    name: Name
     at_m: Point2 = Field(alias="at", description="its middle")
     size_m: Size2 = Field((0.8, 0.6), alias="size")
     base_m: LengthM = Field(0.0, alias="base")
@@ -181,9 +204,9 @@ class Chimney(Table):
 class GardenWall(Table):
     """A wall or fence along a line."""
 
-    name: str
+    name: Name
     kind: Literal["wall", "fence"] = "wall"
-    line_m: tuple[Point2, ...] = Field(alias="line", min_length=2)
+    line_m: Line = Field(alias="line")
     height_m: PositiveM = Field(alias="height")
     thickness_m: PositiveM = Field(0.22, alias="thickness", le=2.0)
     base_m: LengthM = Field(0.0, alias="base")
@@ -193,10 +216,10 @@ class GardenWall(Table):
 class Terrace(Table):
     """A paved platform, level with the ground or raised."""
 
-    name: str
+    name: Name
     at_m: Point2 | None = Field(None, alias="at", description="front left corner, with size")
     size_m: Size2 | None = Field(None, alias="size")
-    outline_m: tuple[Point2, ...] | None = Field(None, alias="outline", min_length=3)
+    outline_m: Outline | None = Field(None, alias="outline")
     height_m: LengthM = Field(0.0, alias="height", ge=0.0, le=10.0)
     material: str = "bluestone"
     edge_material: str = "fieldstone"
@@ -205,8 +228,8 @@ class Terrace(Table):
 class Path(Table):
     """A strip of paving on the ground along a centre line; a drive is a wide one."""
 
-    name: str
-    line_m: tuple[Point2, ...] = Field(alias="line", min_length=2)
+    name: Name
+    line_m: Line = Field(alias="line")
     width_m: PositiveM = Field(alias="width")
     curved: bool = Field(False, description="a smooth curve through the points")
     material: str = "gravel"
@@ -215,8 +238,8 @@ class Path(Table):
 class Area(Table):
     """A bed or a pond on the ground: an outline, or an ellipse by centre and size."""
 
-    name: str
-    outline_m: tuple[Point2, ...] | None = Field(None, alias="outline", min_length=3)
+    name: Name
+    outline_m: Outline | None = Field(None, alias="outline")
     centre_m: Point2 | None = Field(None, alias="centre")
     size_m: Size2 | None = Field(None, alias="size")
     curved: bool = False
@@ -240,12 +263,14 @@ class Pond(Area):
 class Tree(Table):
     """A tree by its height and crown."""
 
-    name: str
+    name: Name
     kind: Literal["broadleaf", "conifer", "palm", "columnar", "multi-stem"] = "broadleaf"
     at_m: Point2 = Field(alias="at")
     height_m: PositiveM = Field(alias="height", le=80.0)
     crown_m: PositiveM | None = Field(None, alias="crown", description="crown diameter")
-    clear_m: LengthM | None = Field(None, alias="clear", ge=0.0, description="trunk below the crown")
+    clear_m: LengthM | None = Field(
+        None, alias="clear", ge=0.0, description="trunk below the crown"
+    )
     gap: Annotated[float, Field(gt=0.02, lt=0.98)] | None = Field(
         None, description="share of sky seen through the middle of the crown"
     )
@@ -258,7 +283,7 @@ class Tree(Table):
 class Shrub(Table):
     """A round shrub, or a row of them."""
 
-    name: str
+    name: Name
     at_m: Point2 = Field(alias="at")
     height_m: PositiveM = Field(alias="height", le=10.0)
     width_m: PositiveM | None = Field(None, alias="width")
@@ -271,8 +296,8 @@ class Shrub(Table):
 class Hedge(Table):
     """A clipped hedge along a line."""
 
-    name: str
-    line_m: tuple[Point2, ...] = Field(alias="line", min_length=2)
+    name: Name
+    line_m: Line = Field(alias="line")
     height_m: PositiveM = Field(alias="height", le=15.0)
     width_m: PositiveM = Field(0.6, alias="width", le=6.0)
     gap: Annotated[float, Field(gt=0.02, lt=0.98)] = 0.05
@@ -282,8 +307,8 @@ class Hedge(Table):
 class Mesh(Table):
     """An imported mesh: glTF, OBJ, PLY or STL."""
 
-    name: str
-    file: str = Field(description="beside the scene file")
+    name: Name
+    file: str = Field(description="beside the scene file", examples=["statue.glb"])
     unit: Literal["m", "cm", "mm", "ft", "in"] = "m"
     up: Literal["y", "z"] | None = Field(None, description="glTF is y-up, the others z-up")
     at_m: Point3 = Field((0.0, 0.0, 0.0), alias="at")
@@ -338,15 +363,15 @@ class Fixture(Table):
     Placed by ``at``; or by ``block``, ``side``, ``along``, ``out``; or by ``path``, ``start``.
     """
 
-    id: str
-    lamp: str
-    zone: str = "garden"
+    id: Name
+    lamp: Name = Field(examples=["accent 36"])
+    zone: Name = "garden"
     at_m: Point3 | None = Field(None, alias="at")
-    block: str | None = None
+    block: Name | None = None
     side: Side = "front"
     along_m: LengthM | None = Field(None, alias="along")
     out_m: PositiveM | None = Field(None, alias="out")
-    path: str | None = None
+    path: Name | None = None
     start_m: LengthM | None = Field(None, alias="start", ge=0.0)
     verge: Literal["left", "right", "both", "staggered"] = "staggered"
     verge_m: LengthM = Field(0.2, alias="verge_distance", description="from the path's edge")
@@ -354,7 +379,7 @@ class Fixture(Table):
     count: Annotated[int, Field(ge=1, le=200)] = 1
     spacing_m: PositiveM | None = Field(None, alias="spacing")
     aim_m: Point3 | None = Field(None, alias="aim")
-    aim_at: str | None = None
+    aim_at: Name | None = None
     bearing_deg: AngleDeg | None = Field(None, alias="bearing")
     elevation_deg: AngleDeg | None = Field(None, alias="elevation", ge=-90.0, le=90.0)
     roll_deg: AngleDeg = Field(0.0, alias="roll")
@@ -366,7 +391,7 @@ class Fixture(Table):
 class View(Table):
     """A place to look from."""
 
-    name: str
+    name: Name
     eye_m: Point3 = Field(alias="eye")
     target_m: Point3 = Field(alias="target")
     fov_deg: AngleDeg = Field(
@@ -404,8 +429,19 @@ class Scene(Table):
     shrubs: tuple[Shrub, ...] = Field((), alias="shrub")
     hedges: tuple[Hedge, ...] = Field((), alias="hedge")
     meshes: tuple[Mesh, ...] = Field((), alias="mesh")
-    materials: dict[str, Material] = {}
-    lamps: dict[str, Lamp] = {}
+    materials: dict[Name, Material] = {}
+    lamps: dict[Name, Lamp] = {}
     fixtures: tuple[Fixture, ...] = Field((), alias="fixture")
     views: tuple[View, ...] = Field((), alias="view")
     picture: Picture = Picture()
+    _folder: pathlib.Path = PrivateAttr(pathlib.Path())
+
+    @property
+    def folder(self) -> pathlib.Path:
+        """Where the scene's files (meshes, photometry) are looked for: the scene file's folder."""
+        return self._folder
+
+    def model_post_init(self, context: Any, /) -> None:
+        """Keep the folder of the file that is read."""
+        if isinstance(context, FromFile):
+            self._folder = context.folder

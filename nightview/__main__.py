@@ -1,0 +1,46 @@
+"""The command line: ``nightview COMMAND``. Bad input ends with status 2 and never a traceback."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+
+from cyclopts import CycloptsError
+
+from nightview.commands import app
+from nightview.errors import NightviewError
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; returns the exit status: 0 done, 2 bad input, 130 interrupted."""
+    try:
+        app(sys.argv[1:] if arguments is None else arguments, exit_on_error=False,
+            print_error=False, result_action="return_value")  # fmt: skip
+    except NightviewError as error:
+        print(f"nightview: {error}", file=sys.stderr)
+        return 2
+    except CycloptsError as error:
+        print(f"nightview: {error}\nSee nightview --help.", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("nightview: stopped; nothing half-written was left behind", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except MemoryError:
+        print("nightview: out of memory; use fewer or coarser surfaces", file=sys.stderr)
+        return 2
+    except Exception as error:
+        print(f"nightview: a fault of its own: {type(error).__name__}: {error}", file=sys.stderr)
+        if os.environ.get("NIGHTVIEW_DEBUG"):
+            traceback.print_exc()
+        else:
+            print("Set NIGHTVIEW_DEBUG=1 to see where.", file=sys.stderr)
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

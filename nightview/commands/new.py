@@ -1,0 +1,77 @@
+"""nightview new: a first scene file to go on from."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from nightview.errors import NightviewError
+
+QUESTIONS = {
+    "title": ("Title of the job", "Our house"),
+    "width": ("Width of the house along its front", "11 m"),
+    "depth": ("Depth of the house", "8 m"),
+    "height": ("Height of the walls up to the eaves", "2.8 m"),
+    "roof": ("Roof: gable, hip, shed or flat", "gable"),
+}
+
+
+def new(
+    file: Path,
+    *,
+    title: str | None = None,
+    width: str | None = None,
+    depth: str | None = None,
+    height: str | None = None,
+    roof: str | None = None,
+    feet: Annotated[bool | None, Parameter(negative="")] = None,
+    ask: bool = True,
+) -> None:
+    """Write a commented first scene file from a few dimensions, asked for or given as options.
+
+    Example: nightview new garden.toml --width "36 ft" --depth "26 ft" --height "9 ft" --roof gable
+
+    Parameters
+    ----------
+    file
+        The scene file to write; it must not be there yet.
+    title
+        Title of the job.
+    width
+        Width of the house along its front, with its unit.
+    depth
+        Depth of the house.
+    height
+        Height of the walls up to the eaves.
+    roof
+        gable, hip, shed or flat.
+    feet
+        Write lengths in feet and inches; by default as the width is given.
+    ask
+        Ask for what is not given, where there is a terminal to ask at.
+    """
+    from nightview.picture.files import write_beside
+    from nightview.scene.starter import starter
+    from nightview.units import UnitError, length_m
+
+    if file.exists():
+        raise NightviewError(str(file), "is there already", "choose another name; nothing was changed")
+    given = {"title": title, "width": width, "depth": depth, "height": height, "roof": roof}
+    interactive = ask and sys.stdin is not None and sys.stdin.isatty()
+    for key, (question, usual) in QUESTIONS.items():
+        if given[key] is None:
+            answer = input(f"{question} [{usual}]: ").strip() if interactive else ""
+            given[key] = answer or usual
+    metres = {}
+    for key in ("width", "depth", "height"):
+        try:
+            metres[key] = length_m(str(given[key]))
+        except UnitError as error:
+            raise NightviewError(f"--{key}", str(error)) from None
+    in_feet = feet if feet is not None else any(mark in str(given["width"]) for mark in ("ft", "'", "in", '"', "feet", "foot"))
+    text = starter(metres["width"], metres["depth"], metres["height"], str(given["roof"]), str(given["title"]), in_feet)
+    write_beside(file, lambda beside: beside.write_text(text, encoding="utf-8"))
+    print(f"{file}\nNow: nightview still {file}")

@@ -1,0 +1,86 @@
+"""nightview still: the night pictures of a scene."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from nightview.errors import NightviewError
+
+
+def still(
+    scene: Path,
+    *,
+    view: Annotated[list[str] | None, Parameter(negative="")] = None,
+    size: str = "1600x900",
+    out: Path = Path("."),
+    overwrite: Annotated[bool, Parameter(negative="")] = False,
+) -> None:
+    """Write the night pictures of a scene as PNG, one a view, all at the job's one exposure.
+
+    Example: nightview still scenes/cottage.toml --view lane --size 1920x1080 --out pictures
+
+    Parameters
+    ----------
+    scene
+        The scene file (TOML).
+    view
+        Name of a view; may be given several times. All views by default.
+    size
+        Width x height in pixels.
+    out
+        Folder for the pictures; it is made if missing.
+    overwrite
+        Replace files that are not pictures of nightview's.
+    """
+    from nightview.commands.progress import shown
+    from nightview.picture.glcheck import finish, start_probe
+    from nightview.scene.read import read
+
+    pixels = picture_size(size)
+    job = read(scene)
+    if not job.fixtures:
+        raise NightviewError(str(scene), "has no lamps to show", "add a [[fixture]] table")
+    probe = start_probe()  # another process tries the graphics while the light is traced
+    from nightview.light.field import mix, trace
+    from nightview.picture.still import draw, file_name, view_of, write
+    from nightview.site.build import build
+
+    if not job.views:
+        raise NightviewError(str(scene), "has no views", "add a [[view]] table with name, eye and target")
+    views = [view_of(job.views, name) for name in view] if view else list(job.views)
+    with shown(f"Light of {scene.name}") as report:
+        field = trace(build(job), report)
+    light = mix(field)
+    finish(probe)
+    out_folder(out)
+    with shown("Pictures") as report:
+        for number, item in enumerate(views):
+            path = out / file_name(scene.stem, item.name)
+            write(draw(light, item, pixels), path, overwrite)
+            report(number + 1, len(views), item.name)
+            print(path)
+
+
+def picture_size(text: str) -> tuple[int, int]:
+    """Pixels from "1600x900"."""
+    found = re.fullmatch(r"\s*(\d{1,5})\s*[xX×]\s*(\d{1,5})\s*", text)
+    if not found:
+        raise NightviewError("--size", f'"{text}" is no size in pixels', 'write for example "1600x900"')
+    width, height = int(found[1]), int(found[2])
+    if not (64 <= width <= 8192 and 64 <= height <= 8192):
+        raise NightviewError("--size", f"{width}x{height} is out of range", "each from 64 to 8192 pixels")
+    return width, height
+
+
+def out_folder(path: Path) -> None:
+    """Make the folder for output, or say why not."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise NightviewError(
+            str(path), f"cannot be made a folder ({error.strerror})", "choose another with --out"
+        ) from None

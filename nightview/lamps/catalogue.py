@@ -1,0 +1,253 @@
+"""From a lamp's name to its light: the scene's own lamps first, then the built-in catalogue."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightview.errors import NightviewError
+from nightview.lamps import kinds
+from nightview.lamps.colour import rgb_of_cct
+from nightview.lamps.intensity import Intensity
+from nightview.lamps.lm63 import LM63, read_lm63
+from nightview.scene.model import Lamp, Scene
+from nightview.scene.quantities import FromFile
+
+CCT_K = 2700.0
+LENS_M = 0.035
+
+_SHAPE_KEYS = {
+    "beam": {"beam_deg", "field_deg", "spill"},
+    "hat": {"cutoff_deg"},
+    "omni": set(),
+    "wash": {"beam_deg", "width_deg", "spill"},
+    "table": {"intensity"},
+    "file": {"file"},
+}
+# These bring candela that were measured, so they rule over a stated flux.
+_MEASURED = ("table", "file")
+
+# What is left of the rated lumens in use; common practice, no single source. Measured candela are
+# taken as they are: data serve to be compared with a meter.
+_LOSS_FACTOR = {"beam": 0.85, "hat": 0.75, "omni": 0.85, "wash": 0.85, "table": 1.0, "file": 1.0}
+_BODY = {"hat": "hat", "omni": "hung"}
+
+
+@dataclass(frozen=True, eq=False)
+class ResolvedLamp:
+    """A lamp with every choice made.
+
+    intensity : at full power, with the loss factor in it; nothing later applies it again.
+    rated_flux_lm : as stated or as the table or file holds [lm]; times loss_factor it is flux_lm.
+    cct_k : colour temperature [K]. power_w : input power [W], None if not known.
+    lens_m : diameter of the light source [m]. body : what of it is drawn.
+    entry : the lamp's keys with those of ``like`` filled in, for schedules.
+    """
+
+    name: str
+    kind: str
+    intensity: Intensity
+    rated_flux_lm: float
+    loss_factor: float
+    flux_lm: float
+    cct_k: float
+    power_w: float | None
+    lens_m: float
+    body: str
+    note: str
+    entry: Lamp
+
+    @property
+    def rgb(self) -> NDArray[np.float64]:
+        """Linear sRGB (3,) of its light at Y = 1."""
+        return rgb_of_cct(self.cct_k)
+
+    @property
+    def photometry(self) -> str:
+        """Where its distribution comes from: the file's name, "table", or "assumed"."""
+        return self.entry.file or ("table" if self.kind == "table" else "assumed")
+
+
+@lru_cache(maxsize=1)
+def builtin_lamps() -> Mapping[str, Lamp]:
+    """The built-in lamps by name, as their file states them, ``like`` not yet followed."""
+    text = files("nightview.lamps").joinpath("catalogue.toml").read_text(encoding="utf-8")
+    return MappingProxyType(
+        {
+            name: Lamp.model_validate(entry, context=FromFile(Path()))
+            for name, entry in tomllib.loads(text)["lamps"].items()
+        }
+    )
+
+
+def lamp_of(scene: Scene, name: str) -> ResolvedLamp:
+    """The lamp a fixture names, ready to shine.
+
+    A lamp of the scene hides the built-in of the same name and may be ``like`` it.
+    """
+    try:
+        entry = _entry_of(scene.lamps, name)
+        return _resolve(scene.folder, name, entry)
+    except NightviewError as fault:
+        where = f'lamp "{name}"' + (f": {fault.where}" if fault.where else "")
+        raise NightviewError(where, fault.problem, fault.remedy) from None
+
+
+# --- like ----------------------------------------------------------------------------------------
+
+
+def _entry_of(own: Mapping[str, Lamp], name: str, trail: tuple[str, ...] = ()) -> Lamp:
+    """The lamp with the keys of its ``like`` filled in, all the way up."""
+    builtin = builtin_lamps()
+    # A second visit means the built-in that a scene's lamp hides: "path hat" like "path hat".
+    found = builtin.get(name) if name in trail else own.get(name, builtin.get(name))
+    if (found is None and name in trail) or trail.count(name) > 1:
+        raise NightviewError(
+            "like", f"goes round in a circle: {' like '.join((*trail, name))}", "break the circle"
+        )
+    if found is None:
+        raise _unknown(name, [*own, *(other for other in builtin if other not in own)], trail)
+    if found.like is None:
+        return found
+    return _filled(found, _entry_of(own, found.like, (*trail, name)))
+
+
+def _filled(lamp: Lamp, base: Lamp) -> Lamp:
+    """Missing keys from base; but the shape of another kind of lamp is not taken over."""
+    kind = lamp.kind or base.kind
+    dropped = {"like", "kind"}
+    if kind != base.kind:
+        dropped |= set().union(*_SHAPE_KEYS.values())
+    if kind in _MEASURED:
+        dropped |= {"flux_lm"} if kind == base.kind else {"flux_lm", "loss_factor"}
+    taken = {key: value for key, value in _stated(base).items() if key not in dropped}
+    return lamp.model_copy(update={**taken, **_stated(lamp), "kind": kind, "like": None})
+
+
+def _stated(lamp: Lamp) -> dict[str, Any]:
+    return {key: value for key, value in lamp if value not in (None, "")}
+
+
+def _unknown(name: str, names: list[str], trail: tuple[str, ...]) -> NightviewError:
+    near = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
+    return NightviewError(
+        "like" if trail else "",
+        f'there is no lamp "{name}"' + (f'; did you mean "{near[0]}"?' if near else ""),
+        f"there are: {', '.join(names)}",
+    )
+
+
+# --- light ---------------------------------------------------------------------------------------
+
+
+def _resolve(folder: Path, name: str, entry: Lamp) -> ResolvedLamp:
+    kind = entry.kind
+    if kind is None:
+        raise NightviewError("kind", "is missing", f'write kind = "beam", or {_or(_SHAPE_KEYS)}')
+    for key in _stated(entry):
+        if key not in _SHAPE_KEYS[kind] and any(key in keys for keys in _SHAPE_KEYS.values()):
+            fits = [f'"{other}"' for other, keys in _SHAPE_KEYS.items() if key in keys]
+            raise NightviewError(
+                _alias(key),
+                f'says nothing of a lamp of kind "{kind}"',
+                f"leave it out, or write kind = {' or '.join(fits)}",
+            )
+    loss_factor = entry.loss_factor or _LOSS_FACTOR[kind]
+    photometry = None
+    if kind in _MEASURED:
+        if kind == "file":
+            photometry, measured = _file_of(folder, entry)
+        else:
+            measured = kinds.table(_required(entry, "intensity", '[["0 deg", "900 cd"], …]'))
+        _check_flux(entry, measured)
+        rated_flux_lm = measured.flux_lm
+        intensity = measured if loss_factor == 1.0 else measured.scaled(loss_factor)
+    else:
+        rated_flux_lm = _required(entry, "flux_lm", '"260 lm"')
+        intensity = _shaped(entry, rated_flux_lm * loss_factor)
+    return ResolvedLamp(
+        name=name,
+        kind=kind,
+        intensity=intensity,
+        rated_flux_lm=rated_flux_lm,
+        loss_factor=loss_factor,
+        flux_lm=intensity.flux_lm,
+        cct_k=entry.cct_k or CCT_K,
+        power_w=entry.power_w or (photometry.watts or None if photometry else None),
+        lens_m=entry.lens_m or (_opening_m(photometry) if photometry else LENS_M),
+        body=entry.body or _BODY.get(kind, "spike"),
+        note=entry.note,
+        entry=entry,
+    )
+
+
+def _shaped(entry: Lamp, flux_lm: float) -> Intensity:
+    spill = kinds.SPILL if entry.spill is None else entry.spill
+    if entry.kind == "hat":
+        return kinds.hat(flux_lm, entry.cutoff_deg or kinds.HAT_CUTOFF_DEG)
+    if entry.kind == "wash":
+        beam_deg = _required(entry, "beam_deg", '"60 deg"')
+        return kinds.wash(flux_lm, beam_deg, entry.width_deg, spill)
+    if entry.kind == "omni":
+        return kinds.omni(flux_lm)
+    return kinds.beam(flux_lm, entry.beam_deg, entry.field_deg, spill)
+
+
+def _check_flux(entry: Lamp, measured: Intensity) -> None:
+    if entry.flux_lm and abs(measured.flux_lm / entry.flux_lm - 1.0) > 0.02:
+        raise NightviewError(
+            "flux",
+            f"{entry.flux_lm:g} lm are stated, but the {entry.kind} holds {measured.flux_lm:.1f} lm",
+            "leave flux out (candela rule, and lumens follow), or mend the candela",
+        )
+
+
+def _file_of(folder: Path, entry: Lamp) -> tuple[LM63, Intensity]:
+    path = folder / _required(entry, "file", '"lamp.ies"')
+    try:
+        state = path.stat()
+    except (OSError, ValueError):
+        read_lm63(path)  # it tells what is wrong
+        raise
+    return _compiled(path, state.st_mtime_ns, state.st_size)
+
+
+@lru_cache(maxsize=32)
+def _compiled(path: Path, _mtime_ns: int, _size: int) -> tuple[LM63, Intensity]:
+    """A file read once for as long as it does not change."""
+    photometry = read_lm63(path)
+    return photometry, photometry.to_intensity()
+
+
+def _opening_m(photometry: LM63) -> float:
+    """Diameter of the luminous opening [m]; a point in the file stands for a common lens."""
+    widest = max(photometry.width_m, photometry.length_m)
+    return min(widest, 1.0) if widest > 0.0 else LENS_M
+
+
+def _required(entry: Lamp, key: str, example: str) -> Any:
+    value = getattr(entry, key)
+    if value is None:
+        name = _alias(key)
+        raise NightviewError(
+            name, f'a lamp of kind "{entry.kind}" needs it', f"write {name} = {example}"
+        )
+    return value
+
+
+def _alias(key: str) -> str:
+    return Lamp.model_fields[key].alias or key
+
+
+def _or(names: Mapping[str, object]) -> str:
+    return ", ".join(f'"{name}"' for name in names if name != "beam")

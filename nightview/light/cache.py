@@ -1,0 +1,136 @@
+"""A lamp's light kept on disk: keyed by the geometry and the lamp, bounded, safe against tears."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import platformdirs
+
+from nightview.light.direct import Direct
+from nightview.light.rays import Array32
+from nightview.light.source import Source
+from nightview.site.build import Site
+
+VERSION = "1"
+"""Raised whenever the light would come out differently, so that old maps are not used."""
+LIMIT_BYTES = 2 << 30
+
+
+def folder() -> Path:
+    """Where maps are kept; NIGHTVIEW_CACHE moves it, an empty one turns keeping off."""
+    stated = os.environ.get("NIGHTVIEW_CACHE")
+    return Path(stated) if stated else Path(platformdirs.user_cache_dir("nightview"))
+
+
+def enabled() -> bool:
+    """Whether anything is kept at all."""
+    return os.environ.get("NIGHTVIEW_CACHE") != ""
+
+
+def geometry_key(site: Site) -> str:
+    """A hash of every surface, its material's reflectance, and the surroundings."""
+    digest = hashlib.sha256(VERSION.encode())
+
+    def take(*values: object) -> None:
+        for value in values:
+            digest.update(value.tobytes() if isinstance(value, np.ndarray) else repr(value).encode())
+
+    for patch in site.patches:
+        points, uv, faces = patch.triangles
+        take(points, uv, faces, patch.size, patch.texel_m, patch.kind, patch.tube, patch.real_edges)
+        take(site.materials[patch.material].rgb)
+    for crown in site.crowns:
+        spec = site.materials[crown.material]
+        take(crown.centre, crown.normal, crown.along, crown.length_m, crown.width_m, spec.rgb, spec.transmits_rgb)
+    for mesh in site.meshes:
+        if mesh.casts:  # the lamps' own bodies move with them, and shade nothing
+            take(mesh.vertices, mesh.faces, site.materials[mesh.material].rgb)
+    return digest.hexdigest()
+
+
+def bodies_key(site: Site) -> str:
+    """A hash of the surfaces that receive light but cast none: the lamps' bodies."""
+    digest = hashlib.sha256()
+    for mesh in site.meshes:
+        if not mesh.casts:
+            digest.update(mesh.vertices.tobytes())
+            digest.update(mesh.fixture.encode())
+    return digest.hexdigest()
+
+
+def source_key(geometry: str, source: Source) -> str:
+    """The key of one source's maps on a geometry."""
+    digest = hashlib.sha256(geometry.encode())
+    for value in (source.positions, source.axis, source.reference, source.intensity.table):
+        digest.update(np.ascontiguousarray(value).tobytes())
+    digest.update(repr((source.lens_m, source.own, source.floor_lx)).encode())
+    return digest.hexdigest()
+
+
+def load(key: str) -> tuple[Direct, Array32] | None:
+    """A kept Direct and its bounced light, or None; a torn file is thrown away."""
+    if not enabled():
+        return None
+    path = folder() / "light" / f"{key}.npz"
+    try:
+        with np.load(path, allow_pickle=False) as kept:
+            if str(kept["key"]) != key:
+                raise ValueError("another key")
+            direct = Direct(rays=int(kept["rays"]))
+            for name in kept.files:
+                kind, _, number = name.partition("_")
+                if kind == "patch":
+                    direct.patches[int(number)] = (int(kept[f"level_{number}"]), kept[name])
+                elif kind == "crown":
+                    direct.crowns[int(number)] = kept[name]
+                elif kind == "mesh":
+                    direct.meshes[int(number)] = kept[name]
+            bounced = kept["bounced"]
+        os.utime(path)
+        return direct, bounced
+    except FileNotFoundError:
+        return None
+    except Exception:  # a damaged zip fails in many ways; none of them may stop the work
+        path.unlink(missing_ok=True)
+        return None
+
+
+def save(key: str, direct: Direct, bounced: Array32) -> None:
+    """Keep a source's maps; quietly does nothing where the disk is full or closed to us."""
+    if not enabled():
+        return
+    arrays: dict[str, np.ndarray] = {"key": np.array(key), "rays": np.array(direct.rays), "bounced": bounced}
+    for number, (level, values) in direct.patches.items():
+        arrays[f"patch_{number}"], arrays[f"level_{number}"] = values, np.array(level)
+    arrays |= {f"crown_{number}": values for number, values in direct.crowns.items()}
+    arrays |= {f"mesh_{number}": values for number, values in direct.meshes.items()}
+    place = folder() / "light"
+    temporary = None
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(dir=place, suffix=".part", delete=False) as out:
+            temporary = Path(out.name)
+            np.savez(out, **arrays)  # type: ignore[arg-type]
+        temporary.replace(place / f"{key}.npz")
+    except OSError:
+        if temporary is not None:
+            temporary.unlink(missing_ok=True)
+
+
+def trim() -> None:
+    """Throw away the maps longest unused until the folder is within its bound."""
+    place = folder() / "light"
+    try:
+        files = sorted((f.stat().st_mtime, f.stat().st_size, f) for f in place.glob("*.npz"))
+    except OSError:
+        return
+    total = sum(size for _, size, _ in files)
+    for _, size, path in files:
+        if total <= LIMIT_BYTES:
+            break
+        path.unlink(missing_ok=True)
+        total -= size

@@ -1,0 +1,377 @@
+"""The light of a site, source by source, and its sum for a state.
+
+Light is linear: each source is traced once at full power and white; a state is a weighted sum.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from nightview.light import cache
+from nightview.light.direct import Direct, Spheres, resampled, trace_direct
+from nightview.light.gather import (
+    LUMINOUS,
+    Gather,
+    Layout,
+    ambient_lx,
+    cells_hit,
+    hemisphere_rays,
+    linear_weights,
+    trace_gather,
+)
+from nightview.light.grids import Grids
+from nightview.light.rays import THREADS, Array32, Tracer
+from nightview.light.source import Source, sources_of
+from nightview.site.build import Site
+from nightview.site.sky import sky_luminance
+from nightview.site.surface import Array
+
+Progress = Callable[[int, int, str], None]
+"""Told after each piece of work: done, of how many, what."""
+
+
+@dataclass(frozen=True, eq=False)
+class SourceLight:
+    """One source's light at full power and white (RGB only from what surfaces reflect).
+
+    bounced : (rows, 3) float32. Light from other surfaces on the gather rows [lx].
+    """
+
+    source: Source
+    direct: Direct
+    bounced: Array32
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """How much of each source shows, and in what colour.
+
+    level : source name → 0…1 of full power. rgb : source name → (3,) linear sRGB, Y = 1.
+    Sources not named are at full power in their own colour. sky : 0…1.
+    """
+
+    level: Mapping[str, float]
+    rgb: Mapping[str, Array]
+    sky: float = 1.0
+
+    def weight(self, source: Source) -> Array:
+        """RGB factor of a source's white light, (3,)."""
+        rgb = self.rgb.get(source.name, source.rgb)
+        return np.asarray(rgb, float) * self.level.get(source.name, 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class LightField:
+    """All of a site's light, ready to be mixed."""
+
+    site: Site
+    layout: Layout
+    grids: Grids
+    tracer: Tracer
+    sources: tuple[SourceLight, ...]
+    sky: Array32
+
+    @cached_property
+    def rays(self) -> int:
+        """Shadow rays sent for direct light."""
+        return sum(part.direct.rays for part in self.sources)
+
+    @cached_property
+    def levels(self) -> list[int]:
+        """Grid level of each patch: the finest that any source needs there."""
+        level = [-3 if patch.texel_m < 0.03 else -2 for patch in self.site.patches]
+        for part in self.sources:
+            for number, (own, _) in part.direct.patches.items():
+                level[number] = max(level[number], own)
+        return level
+
+    def designed(self) -> State:
+        """The state the scene file states: lamps on or off, dimmed, in their own colour."""
+        level = {lamp.id: (lamp.dim if lamp.on else 0.0) for lamp in self.site.fixtures}
+        return State(level, {})
+
+
+def trace(site: Site, progress: Progress | None = None) -> LightField:
+    """Trace every source of a site, or take it from the cache."""
+    report = progress or (lambda done, total, what: None)
+    sources = sources_of(site)
+    steps = len(sources) + 2
+    grids = Grids(site)
+    tracer = Tracer(site)
+    layout = Layout(site, grids)
+    spheres = Spheres(site)
+    geometry = cache.geometry_key(site)
+    bodies = cache.bodies_key(site)
+    report(1, steps, "surfaces")
+    keys = [cache.source_key(geometry + bodies, source) for source in sources]
+    sky_key = cache.source_key(
+        geometry + bodies + repr((site.scene.site.surroundings, ambient_lx(site))), _SKY
+    )
+    kept = [cache.load(key) for key in keys]
+    kept_sky = cache.load(sky_key)
+    missing = [i for i, item in enumerate(kept) if item is None]
+    done = 1 + len(sources) - len(missing)
+    direct: dict[int, Direct] = {}
+    if missing:
+        with ThreadPoolExecutor(min(THREADS, len(missing))) as pool:
+            jobs = {pool.submit(trace_direct, site, sources[i], tracer, grids, spheres): i for i in missing}
+            for job in as_completed(jobs):
+                direct[jobs[job]] = job.result()
+                done += 1
+                report(done, steps, f"light of {sources[jobs[job]].name}")
+    if missing or kept_sky is None:
+        gather = trace_gather(site, layout, tracer)
+        # A dozen lamps at a time, so that sixty lamps need no more memory than twelve.
+        for start in range(0, len(missing), 12):
+            some = missing[start : start + 12]
+            cells = np.stack([cells_of_direct(site, layout, grids, direct[i]) for i in some], axis=1)
+            bounced = gather.bounced(cells)
+            for column, i in enumerate(some):
+                own = np.ascontiguousarray(bounced[:, column])
+                kept[i] = (direct[i], own)
+                cache.save(keys[i], direct[i], own)
+        sky = gather.sky_light()
+        cache.save(sky_key, Direct(), sky)
+        cache.trim()
+    else:
+        sky = kept_sky[1]
+    report(steps, steps, "light between surfaces")
+    parts = []
+    for source, item in zip(sources, kept, strict=True):
+        assert item is not None
+        parts.append(SourceLight(source, *item))
+    return LightField(site, layout, grids, tracer, tuple(parts), sky)
+
+
+def _sky_source() -> Source:
+    from nightview.lamps.intensity import Intensity
+
+    nothing = Intensity(np.zeros((1, 2), np.float32), 0.0)
+    away = np.zeros(3)
+    return Source("sky", "sky", "sky", away[None], away, away, nothing, 0.0, np.ones(3), "", 0.0)
+
+
+_SKY = _sky_source()
+
+
+def cells_of_direct(site: Site, layout: Layout, grids: Grids, direct: Direct) -> Array32:
+    """Mean direct light on each cell, (cells,) [lx]; on leaves, of both sides together."""
+    cells = np.zeros(layout.cells, np.float32)
+    for number, (level, values) in direct.patches.items():
+        nv, nu = layout.cell_shape[number]
+        own_v, own_u = values.shape
+        wu, wv = _cell_means(own_u, nu), _cell_means(own_v, nv)
+        real = grids.mask(number, level)
+        mean = wv @ values @ wu.T
+        if real is not None:
+            mean /= np.maximum(wv @ real.astype(np.float32) @ wu.T, 1e-6)
+        start = layout.cell_start[number]
+        cells[start : start + nv * nu] = mean.ravel()
+    for number, values in direct.meshes.items():
+        start, mesh = layout.mesh_cell_start[number], site.meshes[number]
+        cells[start : start + len(mesh.faces)] = values[mesh.faces].mean(axis=1)
+    for number, values in direct.crowns.items():
+        which = layout.crown_cell[number]
+        start = layout.crown_cell_start[number]
+        count = int(which.max()) - start + 1
+        leaves = np.bincount(which - start, minlength=count)
+        cells[start : start + count] = np.bincount(which - start, np.abs(values), count) / leaves
+    return cells
+
+
+def _cell_means(nodes: int, cells: int) -> Array32:
+    """(cells, nodes): exact means over equal cells of the line through node values."""
+    # The integral of linear interpolation up to a place is exact with the trapezium rule.
+    edges = np.linspace(0, nodes - 1, cells + 1)
+
+    def integral(x: float) -> Array:
+        weights = np.zeros(nodes)
+        low = min(int(x), nodes - 2)
+        t = x - low
+        if low > 0:
+            weights[: low + 1] += 1.0
+            weights[0] -= 0.5
+            weights[low] -= 0.5
+        weights[low] += t - t * t / 2
+        weights[low + 1] += t * t / 2
+        return weights
+
+    whole = np.array([integral(edge) for edge in edges])
+    return (np.diff(whole, axis=0) * cells / (nodes - 1)).astype(np.float32)
+
+
+# --- mixing ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class Light:
+    """The light of one state on all surfaces, before their material.
+
+    patches : (nv, nu, 3) float32 each, None for glass. Illuminance as linear RGB whose Y is lux.
+    toward : (nv, nu, 3) float32 each. Mean way of the direct light along (u, v, normal), weighted
+        by its share of all light: what relief needs.
+    crowns : (n, 2, 3) float32 each. Light on a leaf's front and back.
+    meshes : (n, 3) float32 each. Light at the vertices.
+    """
+
+    field: LightField
+    state: State
+    patches: list[Array32 | None]
+    toward: list[Array32 | None]
+    crowns: list[Array32]
+    meshes: list[Array32]
+    rows: Array32
+
+    @cached_property
+    def cell_radiance(self) -> Array32:
+        """What each cell sends out [cd/m² RGB], (cells, 3): for mirrors and exact points."""
+        layout = self.field.layout
+        if not hasattr(self.field, "_cells_of_rows"):
+            object.__setattr__(self.field, "_cells_of_rows", layout.cells_of_rows())
+        cells = self.field._cells_of_rows @ self.rows  # type: ignore[attr-defined]
+        for part in self.field.sources:
+            weight = self.state.weight(part.source)
+            if weight.any():
+                direct = cells_of_direct(self.field.site, layout, self.field.grids, part.direct)
+                cells += direct[:, None] * weight.astype(np.float32)
+        return cells * layout.reflectance / np.float32(np.pi)
+
+
+def mix(field: LightField, state: State | None = None) -> Light:
+    """Sum the sources for a state; by default as the scene file states."""
+    state = state or field.designed()
+    site, layout = field.site, field.layout
+    rows = field.sky * np.float32(state.sky)
+    weights = [state.weight(part.source).astype(np.float32) for part in field.sources]
+    for part, weight in zip(field.sources, weights, strict=True):
+        if weight.any():
+            rows = rows + part.bounced * weight
+    by_patch: dict[int, list[tuple[int, Array32, Source, Array32]]] = {}
+    for part, weight in zip(field.sources, weights, strict=True):
+        if weight.any():
+            for number, (level, values) in part.direct.patches.items():
+                by_patch.setdefault(number, []).append((level, values, part.source, weight))
+    patches: list[Array32 | None] = []
+    toward: list[Array32 | None] = []
+    for number, patch in enumerate(site.patches):
+        grid = layout.patch_rows[number]
+        if grid is None:
+            patches.append(None)
+            toward.append(None)
+            continue
+        level = field.levels[number]
+        u, v = patch.axes(level)
+        wu, wv = linear_weights(grid.u, u), linear_weights(grid.v, v)
+        coarse = rows[grid.rows]
+        light = np.einsum("ia,abc->ibc", wv, coarse)
+        light = np.einsum("jb,ibc->ijc", wu, light)
+        way = np.zeros_like(light)
+        if number in by_patch:
+            direct = np.zeros_like(light)
+            for own, values, source, weight in by_patch[number]:
+                full = values if own == level else resampled(values, light.shape[:2])
+                direct += full[:, :, None] * weight
+                way += (full * float(weight @ LUMINOUS))[:, :, None] * _ways(patch, u, v, source)
+            direct = field.grids.filled(number, level, direct)
+            way = field.grids.filled(number, level, way)
+            light += direct
+            way /= np.maximum(light @ LUMINOUS.astype(np.float32), 1e-9)[:, :, None]
+        patches.append(light)
+        toward.append(way)
+    crowns = []
+    for number, (crown, cloud) in enumerate(zip(site.crowns, layout.crown_rows, strict=True)):
+        first = cloud.row
+        even = np.pi * rows[first]
+        lean = (2 * np.pi / 3) * sum(
+            rows[first + 1 + axis] * crown.normal[:, axis : axis + 1] for axis in range(3)
+        )
+        sides = np.stack([even + lean, even - lean], axis=1)
+        np.maximum(sides, 0, out=sides)
+        for part, weight in zip(field.sources, weights, strict=True):
+            values = part.direct.crowns.get(number)
+            if values is not None and weight.any():
+                sides[:, 0] += np.maximum(values, 0)[:, None] * weight
+                sides[:, 1] += np.maximum(-values, 0)[:, None] * weight
+        crowns.append(sides.astype(np.float32))
+    meshes = []
+    for number, cloud in enumerate(layout.mesh_rows):
+        light = rows[cloud.row].copy()
+        for part, weight in zip(field.sources, weights, strict=True):
+            values = part.direct.meshes.get(number)
+            if values is not None and weight.any():
+                light += values[:, None] * weight
+        meshes.append(light)
+    return Light(field, state, patches, toward, crowns, meshes, rows)
+
+
+def _ways(patch, u: Array, v: Array, source: Source) -> Array32:  # type: ignore[no-untyped-def]
+    """Unit ways to a source along (u, v, normal) at every node, (nv, nu, 3)."""
+    place = source.positions.mean(axis=0)
+    if patch.tube:
+        points, normals = patch.place(*np.meshgrid(u, v))
+        way = place - points
+        way /= np.linalg.norm(way, axis=-1, keepdims=True)
+        across = np.cross(patch.ev, normals)
+        return np.stack(
+            [(way * across).sum(-1), way @ patch.ev, (way * normals).sum(-1)], axis=-1
+        ).astype(np.float32)
+    relative = place - patch.origin
+    du = (relative @ patch.eu - u).astype(np.float32)[None, :]
+    dv = (relative @ patch.ev - v).astype(np.float32)[:, None]
+    h = np.float32(relative @ patch.normal)
+    inverse = 1.0 / np.sqrt(du * du + dv * dv + h * h)
+    return np.stack(np.broadcast_arrays(du * inverse, dv * inverse, h * inverse), axis=-1)
+
+
+# --- exact points ---------------------------------------------------------------------------------
+
+
+def at_points(light: Light, points: Array, normals: Array, rays: int = 1024) -> tuple[Array, Array]:
+    """Light at any points, not read off the maps.
+
+    points, normals : (n, 3) [m]; normals of unit length. Returns direct and total illuminance,
+    each (n, 3) as linear RGB whose Y is lux.
+    """
+    field = light.field
+    points, normals = np.asarray(points, float), np.asarray(normals, float)
+    direct = np.zeros((len(points), 3))
+    for part in field.sources:
+        weight = light.state.weight(part.source)
+        if weight.any():
+            direct += direct_at(field, part.source, points, normals)[:, None] * weight
+    total = direct.copy()
+    ambient = ambient_lx(field.site)
+    for i, (point, normal) in enumerate(zip(points, normals, strict=True)):
+        ways = hemisphere_rays(normal[None], rays, i)[0]
+        count = len(ways)
+        origins = np.repeat((point + 0.001 * normal).astype(np.float32)[None], count, axis=0)
+        hits = field.tracer.first(origins, ways)
+        cells = cells_hit(field.layout, field.tracer, hits.triangle, hits.u, hits.v, hits.facing)
+        radiance = np.where(cells[:, None] >= 0, light.cell_radiance[cells], 0.0)
+        missed = hits.triangle < 0
+        if ambient > 0 and missed.any():
+            radiance[missed] = light.state.sky * sky_luminance(
+                ways[missed], field.site.scene.site.surroundings, ambient, None
+            )
+        total[i] += np.pi * radiance.mean(axis=0)
+    return direct, total
+
+
+def direct_at(field: LightField, source: Source, points: Array, normals: Array) -> Array:
+    """Direct light of a source at full power on points (n, 3), soft shadows included: (n,) [lx]."""
+    from nightview.light.direct import LIFT_M, SOFT_RAYS, _lens_points, _on_points
+
+    total = np.zeros(len(points))
+    start = (points + LIFT_M * normals).astype(np.float32)
+    for position in source.positions:
+        light, _ = _on_points(points.astype(np.float32), normals.astype(np.float32), source, position)
+        clear = np.zeros(len(points))
+        for lens in _lens_points(source, position):
+            clear += ~field.tracer.blocked(start, lens.astype(np.float32))
+        total += light * clear / SOFT_RAYS
+    return total

@@ -1,0 +1,450 @@
+"""Light between surfaces: rays gathered once for the geometry, then every lamp is a product.
+
+Points on a coarse grid (finer at edges) each send cosine-weighted rays; what they hit is counted
+per cell, so that a bounce is one sparse product for all lamps and colours at once. Rays that miss
+bring the sky, so eaves and porches are dark by themselves.
+
+Rows are gathered quantities: irradiance at a grid point; and in crowns, mean radiance and its
+first moment (four rows a place), from which a leaf's light on either side follows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from nightview.light.grids import Grids, nearest_real
+from nightview.light.rays import Array32, Tracer
+from nightview.site.build import Site
+from nightview.site.sky import sky_luminance
+from nightview.site.surface import Array, Crown, Mesh, Patch
+
+RAYS = 256
+CROWN_RAYS = 128
+STEP_M = 0.4
+OPEN_STEP_M = 0.8
+CELL_M = 0.25
+CROWN_CELL_M = 0.7
+MESH_ROWS_AT_MOST = 4000
+BOUNCES_AT_MOST = 60
+BOUNCE_TOLERANCE = 2e-3
+LUMINOUS = np.array([0.2126, 0.7152, 0.0722])
+"""Luminance of linear sRGB (IEC 61966-2-1)."""
+
+
+def graded(length: float, step: float, ends: tuple[bool, bool]) -> Array:
+    """Places along a length, closer together at real edges: each 1.6 × its neighbour's gap [m]."""
+    if length <= 0.12:
+        return np.array([0.0, length])
+    fine = min(0.08, length / 6)
+    gaps = []
+    gap = fine
+    while gap < step:
+        gaps.append(gap)
+        gap *= 1.6
+    left = np.cumsum(gaps) if ends[0] else np.zeros(0)
+    right = length - np.cumsum(gaps) if ends[1] else np.zeros(0)
+    middle = length / 2
+    left, right = left[left < middle - fine / 3], right[right > middle + fine / 3]
+    low, high = (left[-1] if len(left) else 0.0), (right[-1] if len(right) else length)
+    count = max(1, round((high - low) / step))
+    inner = np.linspace(low, high, count + 1)
+    return np.unique(np.round(np.concatenate([[0.0], left, inner, right, [length]]), 6))
+
+
+def linear_weights(have: Array, want: Array) -> NDArray[np.float32]:
+    """(len(want), len(have)) matrix that interpolates values at places have onto places want."""
+    if len(have) == 1:
+        return np.ones((len(want), 1), np.float32)
+    index = np.clip(np.searchsorted(have, want, side="right") - 1, 0, len(have) - 2)
+    part = np.clip((want - have[index]) / (have[index + 1] - have[index]), 0.0, 1.0)
+    weights = np.zeros((len(want), len(have)), np.float32)
+    rows = np.arange(len(want))
+    weights[rows, index] = 1 - part
+    weights[rows, index + 1] += part
+    return weights
+
+
+@dataclass(frozen=True, eq=False)
+class PatchRows:
+    """A patch's gather grid. rows : (nv, nu) int32, each the nearest real point's row."""
+
+    u: Array
+    v: Array
+    rows: NDArray[np.int32]
+
+
+@dataclass(frozen=True, eq=False)
+class CloudRows:
+    """A crown's or mesh's rows: for each leaf or vertex the row it takes its light from."""
+
+    row: NDArray[np.int32]
+
+
+class Layout:
+    """Where light is gathered and what cells it comes from; geometry only, no rays yet."""
+
+    def __init__(self, site: Site, grids: Grids) -> None:
+        self.site = site
+        self.patch_rows: list[PatchRows | None] = []
+        self.crown_rows: list[CloudRows] = []
+        self.mesh_rows: list[CloudRows] = []
+        self.cell_start: list[int] = []
+        self.cell_shape: list[tuple[int, int]] = []
+        self.crown_cell: list[NDArray[np.int32]] = []
+        points, normals = [], []
+        open_points: list[Array] = []
+        row = cell = 0
+        tall = [s for s in site.solids if s.high[2] > 0.3]
+        for number, patch in enumerate(site.patches):
+            self.cell_start.append(cell)
+            shape = (max(1, round(patch.size[1] / CELL_M)), max(1, round(patch.size[0] / CELL_M)))
+            self.cell_shape.append(shape)
+            cell += shape[0] * shape[1]
+            if patch.kind == "glass":
+                self.patch_rows.append(None)
+                continue
+            u, v = _gather_axes(patch, tall)
+            at_u, at_v = patch.nudged(u, patch.size[0]), patch.nudged(v, patch.size[1])
+            if patch.tube:
+                at_u, at_v = u, patch.nudged(v, patch.size[1])
+            grid_u, grid_v = np.meshgrid(at_u, at_v)
+            real = grids.valid(number, u, v)
+            if real is not None and not real.any():
+                # A sliver between grid lines: its own inside point serves the whole patch.
+                inside = patch.outline.representative_point()
+                u, v = np.array([inside.x]), np.array([inside.y])
+                grid_u, grid_v = np.meshgrid(u, v)
+                real = None
+            here, facing = patch.place(grid_u, grid_v)
+            rows = np.arange(here.shape[0] * here.shape[1], dtype=np.int32).reshape(here.shape[:2])
+            if real is not None:
+                compact = np.cumsum(real.ravel()) - 1
+                rows = compact.reshape(real.shape)[nearest_real(real)].astype(np.int32)
+                here, facing = here[real], facing[real]
+            points.append(here.reshape(-1, 3))
+            normals.append(facing.reshape(-1, 3))
+            self.patch_rows.append(PatchRows(u, v, rows + row))
+            row += len(points[-1])
+        mesh_start = row
+        for mesh in site.meshes:
+            chosen, nearest = _mesh_points(mesh)
+            points.append(mesh.inset[chosen])
+            normals.append(mesh.normals[chosen])
+            self.mesh_rows.append(CloudRows((row + nearest).astype(np.int32)))
+            row += len(chosen)
+        self.flat_rows = row
+        self.mesh_start = mesh_start
+        self.mesh_cell_start: list[int] = []
+        for mesh in site.meshes:
+            self.mesh_cell_start.append(cell)
+            cell += len(mesh.faces)
+        self.crown_cell_start: list[int] = []
+        for crown in site.crowns:
+            voxel, middles = _voxels(crown)
+            self.crown_cell_start.append(cell)
+            self.crown_cell.append((voxel + cell).astype(np.int32))
+            cell += len(middles)
+            self.crown_rows.append(CloudRows((row + 4 * voxel).astype(np.int32)))
+            open_points.append(middles)
+            row += 4 * len(middles)
+        self.rows, self.cells = row, cell
+        empty = np.zeros((0, 3))
+        self.points = np.concatenate([*points, empty])
+        self.normals = np.concatenate([*normals, empty])
+        self.crown_points = np.concatenate([*open_points, empty])
+        self.reflectance = self._reflectance()
+
+    def _reflectance(self) -> Array32:
+        """Of each cell, (cells, 3): what it gives back of what falls on it."""
+        value = np.zeros((self.cells, 3), np.float32)
+        for number, patch in enumerate(self.site.patches):
+            rows, columns = self.cell_shape[number]
+            start = self.cell_start[number]
+            if patch.kind != "glass":
+                value[start : start + rows * columns] = self.site.materials[patch.material].rgb
+        for mesh, start in zip(self.site.meshes, self.mesh_cell_start, strict=True):
+            value[start : start + len(mesh.faces)] = self.site.materials[mesh.material].rgb
+        for crown, cells, start in zip(
+            self.site.crowns, self.crown_cell, self.crown_cell_start, strict=True
+        ):
+            spec = self.site.materials[crown.material]
+            through = spec.transmits_rgb or (0.0, 0.0, 0.0)
+            # A leaf lit on one side gives ρ there and τ behind: seen from anywhere, half of both.
+            count = int(cells.max()) - start + 1
+            value[start : start + count] = 0.5 * (np.asarray(spec.rgb) + np.asarray(through))
+        return value
+
+    def cells_of_rows(self) -> sparse.csr_matrix:
+        """Rows → light on cells (cells, rows): interpolated on patches, nearest elsewhere."""
+        row_ids, column_ids, weights = [], [], []
+        for number, grid in enumerate(self.patch_rows):
+            if grid is None:
+                continue
+            patch = self.site.patches[number]
+            nv, nu = self.cell_shape[number]
+            middle_u = (np.arange(nu) + 0.5) * patch.size[0] / nu
+            middle_v = (np.arange(nv) + 0.5) * patch.size[1] / nv
+            wu, wv = linear_weights(grid.u, middle_u), linear_weights(grid.v, middle_v)
+            whole = np.einsum("ia,jb->ijab", wv, wu).reshape(nv * nu, -1)
+            cell, flat = np.nonzero(whole)
+            row_ids.append(cell + self.cell_start[number])
+            column_ids.append(grid.rows.ravel()[flat])
+            weights.append(whole[cell, flat])
+        for mesh, start, cloud in zip(self.site.meshes, self.mesh_cell_start, self.mesh_rows, strict=True):
+            faces = np.repeat(np.arange(len(mesh.faces)), 3) + start
+            row_ids.append(faces)
+            column_ids.append(cloud.row[mesh.faces.ravel()])
+            weights.append(np.full(len(faces), 1 / 3, np.float32))
+        for start, middles_row, cells in zip(self.crown_cell_start, self.crown_rows, self.crown_cell, strict=True):
+            count = int(cells.max()) - start + 1
+            first = int(middles_row.row.min())
+            row_ids.append(np.arange(count) + start)
+            column_ids.append(first + 4 * np.arange(count))
+            # Both sides of a leaf together take 2π times the mean radiance.
+            weights.append(np.full(count, 2 * np.pi, np.float32))
+        if not row_ids:
+            return sparse.csr_matrix((self.cells, self.rows), dtype=np.float32)
+        return sparse.csr_matrix(
+            (np.concatenate(weights), (np.concatenate(row_ids), np.concatenate(column_ids))),
+            shape=(self.cells, self.rows), dtype=np.float32,
+        )  # fmt: skip
+
+
+def _gather_axes(patch: Patch, tall: list) -> tuple[Array, Array]:
+    left, right, low, high = patch.real_edges
+    if patch.tube:
+        around = np.linspace(0, patch.size[0], 9)
+        return around, graded(patch.size[1], STEP_M, (low, high))
+    is_ground = patch.normal[2] > 0.99
+    if is_ground:
+        # Open ground is even; within a metre of what stands on it, light changes quickly.
+        centre, radius = patch.bounds
+        near = any(
+            (solid.low[:2] - 1.0 < centre[:2] + radius).all() and (solid.high[:2] + 1.0 > centre[:2] - radius).all()
+            for solid in tall
+        )
+        step = 0.2 if near else OPEN_STEP_M
+        return tuple(np.linspace(0, length, max(2, round(length / step) + 1)) for length in patch.size)  # type: ignore[return-value]
+    return graded(patch.size[0], STEP_M, (left, right)), graded(patch.size[1], STEP_M, (low, high))
+
+
+def _voxels(crown: Crown) -> tuple[NDArray, Array]:
+    """Each leaf's voxel number, and the middles of the voxels that hold leaves."""
+    step = CROWN_CELL_M if crown.bounds[1] > 1.5 else CROWN_CELL_M / 2
+    key = np.floor(crown.centre / step).astype(np.int64)
+    unique, number = np.unique(key, axis=0, return_inverse=True)
+    return number.ravel(), (unique + 0.5) * step
+
+
+def _mesh_points(mesh: Mesh) -> tuple[NDArray, NDArray]:
+    """Vertices that gather, and for every vertex the nearest of them (place and direction)."""
+    count = len(mesh.vertices)
+    # Thin wood and lamp bodies need few points; imported shapes are worth more.
+    most = min(count, MESH_ROWS_AT_MOST if mesh.casts and mesh.owner == mesh.name else 60)
+    if count <= most:
+        return np.arange(count), np.arange(count)
+    from scipy.spatial import cKDTree
+
+    chosen = np.unique(np.linspace(0, count - 1, most).astype(int))
+    size = mesh.bounds[1] * 0.3
+    features = np.hstack([mesh.vertices, size * mesh.normals])
+    return chosen, cKDTree(features[chosen]).query(features)[1]
+
+
+def cosine_set(count: int) -> Array:
+    """Stratified directions about +z, cosine-weighted (Malley's method), (count, 3)."""
+    side = int(np.sqrt(count))
+    a, b = np.meshgrid((np.arange(side) + 0.5) / side, (np.arange(side) + 0.5) / side)
+    return _to_hemisphere(a.ravel(), b.ravel())
+
+
+def _to_hemisphere(a: Array, b: Array) -> Array:
+    radius, angle = np.sqrt(a), 2 * np.pi * b
+    return np.stack([radius * np.cos(angle), radius * np.sin(angle), np.sqrt(np.maximum(1 - a, 0))], axis=-1)
+
+
+def bases(normals: Array) -> tuple[Array, Array]:
+    """Two unit vectors square to each normal (Duff et al. 2017, JCGT 6:1), (n, 3) each."""
+    x, y, z = normals.T
+    sign = np.copysign(1.0, z)
+    a = -1.0 / (sign + z)
+    b = x * y * a
+    first = np.stack([1 + sign * x * x * a, sign * b, -sign * x], axis=1)
+    second = np.stack([b, sign + y * y * a, -y], axis=1)
+    return first, second
+
+
+def hemisphere_rays(normals: Array, count: int, first: int = 0) -> Array32:
+    """count cosine-weighted ways from each normal, each point's set shifted by its number:
+    (n, count, 3) float32."""
+    side = int(np.sqrt(count))
+    number = np.arange(first, first + len(normals))[:, None]
+    shift = (number * np.array([0.7548776662466927, 0.5698402909980532])) % 1.0
+    a, b = np.meshgrid(np.arange(side), np.arange(side))
+    a = (a.ravel()[None] + shift[:, :1]) / side
+    b = (b.ravel()[None] + shift[:, 1:]) / side
+    local = _to_hemisphere(a, b).astype(np.float32)
+    t1, t2 = (basis.astype(np.float32) for basis in bases(normals))
+    n = normals.astype(np.float32)
+    return local[..., :1] * t1[:, None] + local[..., 1:2] * t2[:, None] + local[..., 2:] * n[:, None]
+
+
+def sphere_set(count: int) -> Array32:
+    """Even directions over the sphere (a spherical Fibonacci lattice), (count, 3)."""
+    k = np.arange(count) + 0.5
+    z = 1 - 2 * k / count
+    angle = k * np.pi * (3 - np.sqrt(5))
+    level = np.sqrt(1 - z * z)
+    return np.stack([level * np.cos(angle), level * np.sin(angle), z], axis=1).astype(np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class Gather:
+    """The rays' result. matrix : (rows, cells) csr, from exitance [lm/m²] to gathered rows.
+
+    sky : (rows, 3) float32. What the sky itself brings [lx RGB].
+    """
+
+    layout: Layout
+    matrix: sparse.csr_matrix
+    cells_of_rows: sparse.csr_matrix
+    sky: Array32
+
+    def bounced(self, direct_cells: Array32) -> Array32:
+        """Light on rows after one, two, … bounces of white light on cells (cells, k).
+
+        Returns (rows, k, 3): all bounces until the next adds less than 0.2 % of the sum.
+        """
+        count = direct_cells.shape[1]
+        exitance = direct_cells[:, :, None] * self.layout.reflectance[:, None, :]
+        return self._all_bounces(exitance, np.zeros((self.layout.rows, count, 3), np.float32))
+
+    def sky_light(self) -> Array32:
+        """The sky's light with its own bounces, on rows (rows, 3)."""
+        if not self.sky.any():
+            return self.sky
+        cells = self.cells_of_rows @ self.sky
+        exitance = (cells * self.layout.reflectance)[:, None, :]
+        return self._all_bounces(exitance, self.sky[:, None, :].copy())[:, 0]
+
+    def _all_bounces(self, exitance: Array32, total: Array32) -> Array32:
+        count = exitance.shape[1]
+        for _ in range(BOUNCES_AT_MOST):
+            step = (self.matrix @ exitance.reshape(len(exitance), -1)).reshape(-1, count, 3)
+            total += step
+            gain, sum_ = np.abs(step).sum(axis=(0, 2)), np.abs(total).sum(axis=(0, 2))
+            if (gain <= BOUNCE_TOLERANCE * sum_).all():
+                break
+            cells = (self.cells_of_rows @ step.reshape(len(step), -1)).reshape(-1, count, 3)
+            exitance = cells * self.layout.reflectance[:, None, :]
+        return total
+
+
+def trace_gather(site: Site, layout: Layout, tracer: Tracer) -> Gather:
+    """Send all gather rays once."""
+    parts: list[sparse.csr_matrix] = []
+    skies: list[Array32] = []
+    step = max(1, (1 << 19) // RAYS)
+    for start in range(0, layout.flat_rows, step):
+        stop = min(start + step, layout.flat_rows)
+        normals = layout.normals[start:stop]
+        ways = hemisphere_rays(normals, RAYS, start)
+        origins = (layout.points[start:stop] + 0.001 * normals).astype(np.float32)
+        cells, missed = _hit_cells(layout, tracer, origins, ways)
+        n = stop - start
+        which = np.repeat(np.arange(n, dtype=np.int32), RAYS)
+        parts.append(_counted(which, cells, np.full(n * RAYS, 1.0 / RAYS, np.float32), (n, layout.cells)))
+        radiance = _sky(site, ways.reshape(-1, 3), missed)
+        skies.append((np.pi / RAYS) * radiance.reshape(n, RAYS, 3).sum(axis=1))
+    if len(layout.crown_points):
+        ways1 = sphere_set(CROWN_RAYS)
+        step = max(1, (1 << 19) // CROWN_RAYS)
+        for start in range(0, len(layout.crown_points), step):
+            middles = layout.crown_points[start : start + step].astype(np.float32)
+            n = len(middles)
+            ways = np.broadcast_to(ways1, (n, CROWN_RAYS, 3))
+            cells, missed = _hit_cells(layout, tracer, middles, ways)
+            radiance = _sky(site, np.ascontiguousarray(ways).reshape(-1, 3), missed).reshape(n, CROWN_RAYS, 3)
+            which = 4 * np.repeat(np.arange(n, dtype=np.int32), CROWN_RAYS)
+            moments = np.concatenate([np.ones((CROWN_RAYS, 1), np.float32), 3 * ways1], axis=1) / CROWN_RAYS
+            rows = np.concatenate([which + k for k in range(4)])
+            weights = np.concatenate([np.tile(moments[:, k] / np.pi, n) for k in range(4)])
+            parts.append(_counted(rows, np.tile(cells, 4), weights.astype(np.float32), (4 * n, layout.cells)))
+            skies.append(np.einsum("kr,nrc->nkc", moments.T, radiance).reshape(-1, 3).astype(np.float32))
+    matrix = sparse.vstack(parts, format="csr", dtype=np.float32) if parts else sparse.csr_matrix((0, layout.cells), dtype=np.float32)
+    sky = np.concatenate(skies).astype(np.float32) if skies else np.zeros((0, 3), np.float32)
+    return Gather(layout, matrix, layout.cells_of_rows(), sky)
+
+
+def _counted(rows: NDArray, cells: NDArray, weights: Array32, shape: tuple[int, int]) -> sparse.csr_matrix:
+    hit = cells >= 0
+    return sparse.csr_matrix((weights[hit], (rows[hit], cells[hit])), shape=shape, dtype=np.float32)
+
+
+def _sky(site: Site, ways: Array32, missed: NDArray) -> Array32:
+    """Sky radiance of the rays that met nothing, 0 for the rest, (n, 3)."""
+    found = np.zeros((len(ways), 3), np.float32)
+    ambient = ambient_lx(site)
+    if ambient > 0 and missed.any():
+        found[missed] = sky_luminance(ways[missed], site.scene.site.surroundings, ambient, None)
+    return found
+
+
+def ambient_lx(site: Site) -> float:
+    """Light of the sky on open level ground [lx]."""
+    from nightview.site.sky import AMBIENT_LX
+
+    stated = site.scene.site.ambient_lx
+    return AMBIENT_LX[site.scene.site.surroundings] if stated is None else stated
+
+
+def _hit_cells(
+    layout: Layout, tracer: Tracer, origins: Array32, ways: Array32
+) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
+    """The cell each ray of (n, r, 3) ways meets, −1 for none or a surface's back: (n·r,)."""
+    per = ways.shape[1]
+    hits = tracer.first(np.repeat(origins, per, axis=0), np.ascontiguousarray(ways).reshape(-1, 3))
+    missed = hits.triangle < 0
+    return cells_hit(layout, tracer, hits.triangle, hits.u, hits.v, hits.facing), missed
+
+
+def cells_hit(
+    layout: Layout, tracer: Tracer, triangle: NDArray, u: Array32, v: Array32, facing: Array32
+) -> NDArray[np.int32]:
+    """Cell numbers of hits; −1 where a ray missed or met the back of a patch."""
+    cells = np.full(len(triangle), -1, np.int32)
+    hit = np.flatnonzero(triangle >= 0)
+    surface = tracer.surface[triangle[hit]]
+    n_patches, n_crowns = len(layout.site.patches), len(layout.site.crowns)
+    # embree's Ng points against the ray on a front face.
+    on_patch = surface < n_patches
+    front = hit[on_patch & (facing[hit] < 0)]
+    if len(front):
+        number = tracer.surface[triangle[front]]
+        place = tracer.patch_uv(triangle[front], u[front], v[front])
+        tables = layout_tables(layout)
+        size, shape, start = tables
+        rows = np.clip((place[:, 1] / size[number, 1] * shape[number, 0]).astype(np.int32), 0, shape[number, 0] - 1)
+        columns = np.clip((place[:, 0] / size[number, 0] * shape[number, 1]).astype(np.int32), 0, shape[number, 1] - 1)
+        cells[front] = start[number] + rows * shape[number, 1] + columns
+    crown = hit[(surface >= n_patches) & (surface < n_patches + n_crowns)]
+    if len(crown):
+        number = tracer.surface[triangle[crown]] - n_patches
+        leaf = tracer.local[triangle[crown]]
+        begin = np.cumsum([0, *[len(c) for c in layout.crown_cell]])
+        cells[crown] = np.concatenate(layout.crown_cell)[begin[number] + leaf]
+    mesh = hit[surface >= n_patches + n_crowns]
+    if len(mesh):
+        number = tracer.surface[triangle[mesh]] - n_patches - n_crowns
+        cells[mesh] = np.asarray(layout.mesh_cell_start, np.int32)[number] + tracer.local[triangle[mesh]]
+    return cells
+
+
+def layout_tables(layout: Layout) -> tuple[Array32, NDArray[np.int32], NDArray[np.int32]]:
+    """Sizes (n, 2), cell shapes (n, 2) and first cells (n,) of all patches."""
+    size = np.array([patch.size for patch in layout.site.patches], np.float32).reshape(-1, 2)
+    return size, np.array(layout.cell_shape, np.int32).reshape(-1, 2), np.array(layout.cell_start, np.int32)

@@ -1,0 +1,148 @@
+"""Glass and water: the mirror image of the lit scene by Fresnel, over a dark or glowing inside."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from nightview.lamps.colour import rgb_of_cct
+from nightview.light.field import Light
+from nightview.light.gather import ambient_lx
+from nightview.light.rays import Array32
+from nightview.picture.camera import Camera
+from nightview.picture.canvas import leaf_luminance
+from nightview.picture.sky import drawn_sky
+from nightview.scene.model import Opening, Pond
+
+GLASS_INDEX, WATER_INDEX = 1.52, 1.33
+DARK_ROOM_CD_M2 = 0.002
+"""A room with no lamp on, lit by what strays in [our choice]."""
+
+
+def fresnel(cosine: Array32, index: float) -> Array32:
+    """Share of unpolarised light that one clear face mirrors (Fresnel's equations)."""
+    inside = np.sqrt(np.maximum(1 - (1 - cosine**2) / index**2, 0.0))
+    s = (cosine - index * inside) / (cosine + index * inside)
+    p = (index * cosine - inside) / (index * cosine + inside)
+    return (0.5 * (s * s + p * p)).astype(np.float32)
+
+
+def pane(cosine: Array32) -> Array32:
+    """Share that a pane of two faces mirrors: 2F/(1 + F), 8.2 % at normal for n = 1.52."""
+    face = fresnel(cosine, GLASS_INDEX)
+    return 2 * face / (1 + face)
+
+
+def fill_mirrors(frame: Array32, camera: Camera, scale: int, light: Light) -> None:
+    """Replace the marks in a drawn frame (h, w, 4) by what glass and water show, in place."""
+    rows, columns = np.nonzero(frame[..., 0] < -0.5)
+    if not len(rows):
+        return
+    marks = frame[rows, columns]
+    number = np.rint(-marks[:, 0] - 1).astype(np.int32)
+    ways = camera.ways((columns + 0.5) / scale, (rows + 0.5) / scale)
+    shown = np.zeros((len(rows), 3), np.float32)
+    for patch_number in np.unique(number):
+        here = number == patch_number
+        shown[here] = _one(int(patch_number), marks[here, 1:3], ways[here], light)
+    frame[rows, columns, :3] = shown
+
+
+def _one(number: int, uv: Array32, ways: Array32, light: Light) -> Array32:
+    site = light.field.site
+    patch = site.patches[number]
+    points, _ = patch.place(uv[:, 0].astype(float), uv[:, 1].astype(float))
+    normal = np.broadcast_to(patch.normal.astype(np.float32), ways.shape)
+    if patch.kind == "water":
+        pond = next(item for item in site.scene.ponds if item.name == patch.owner)
+        normal = _ripples(points, pond)
+    facing = -np.einsum("ij,ij->i", ways, normal)
+    flip = np.where(facing < 0, -1.0, 1.0).astype(np.float32)
+    normal, facing = normal * flip[:, None], np.abs(facing)
+    mirrored = ways + 2 * facing[:, None] * normal
+    seen = luminance_along(light, (points + 0.002 * patch.normal).astype(np.float32), mirrored)
+    if patch.kind == "water":
+        share = fresnel(facing, WATER_INDEX)[:, None]
+        below = np.asarray(site.materials[patch.material].rgb, np.float32) / np.float32(np.pi)
+        own = light.patches[number]
+        assert own is not None
+        return share * seen + (1 - share) * _bilinear(own, uv, patch.size) * below
+    opening = next(item for item in site.scene.openings if item.name == patch.opening)
+    share = pane(facing)[:, None]
+    return share * seen + (1 - share) * _room(opening, uv, patch.size, light)
+
+
+def _room(opening: Opening, uv: Array32, size: tuple[float, float], light: Light) -> Array32:
+    """What shows through the glass: a curtained glow, brighter in the middle, or a dark room."""
+    u, v = uv[:, 0] / size[0], uv[:, 1] / size[1]
+    if opening.glow_cd_m2 <= 0:
+        return np.full((len(uv), 3), DARK_ROOM_CD_M2, np.float32)
+    level = light.state.level.get("windows", 1.0)
+    # Curtains at both sides and a lamp low in the room; the mean over the pane stays the glow.
+    fold = 1 + 0.10 * np.sin(u * size[0] * 42.0) * np.exp(-((np.minimum(u, 1 - u) / 0.18) ** 2))
+    shape = (0.75 + 0.5 * np.exp(-(((u - 0.5) / 0.35) ** 2) - ((v - 0.55) / 0.4) ** 2)) * fold
+    rgb = rgb_of_cct(opening.glow_cct_k)
+    return (level * opening.glow_cd_m2 / 0.98 * shape[:, None] * rgb).astype(np.float32)
+
+
+def _ripples(points: np.ndarray, pond: Pond) -> Array32:
+    """Normals of a slightly moved surface: a few crossing waves, (n, 3)."""
+    slope = np.zeros((len(points), 2))
+    for k in range(6):
+        turn, length = 2.4 * k + 0.3, 0.25 + 0.22 * k
+        way = np.array([np.cos(turn), np.sin(turn)])
+        slope += 0.035 * pond.ripple * np.cos(2 * np.pi * (points[:, :2] @ way) / length + 1.7 * k)[:, None] * way
+    normal = np.column_stack([-slope, np.ones(len(points))])
+    return (normal / np.linalg.norm(normal, axis=1, keepdims=True)).astype(np.float32)
+
+
+def _bilinear(values: Array32, uv: Array32, size: tuple[float, float]) -> Array32:
+    """A node grid's values (nv, nu, 3) at places (n, 2) of the patch."""
+    nv, nu = values.shape[:2]
+    x = np.clip(uv[:, 0] / size[0] * (nu - 1), 0, nu - 1)
+    y = np.clip(uv[:, 1] / size[1] * (nv - 1), 0, nv - 1)
+    i, j = np.minimum(x.astype(int), nu - 2), np.minimum(y.astype(int), nv - 2)
+    a, b = (x - i)[:, None].astype(np.float32), (y - j)[:, None].astype(np.float32)
+    return (values[j, i] * (1 - a) + values[j, i + 1] * a) * (1 - b) + (
+        values[j + 1, i] * (1 - a) + values[j + 1, i + 1] * a
+    ) * b
+
+
+def luminance_along(light: Light, origins: Array32, ways: Array32) -> Array32:
+    """What is seen from origins (n, 3) along unit ways (n, 3): luminance (n, 3) [cd/m² RGB]."""
+    field = light.field
+    site, tracer = field.site, field.tracer
+    hits = tracer.first(origins, ways)
+    shown = np.zeros((len(origins), 3), np.float32)
+    missed = hits.triangle < 0
+    if missed.any():
+        sky = drawn_sky(ways[missed], site.scene.site.surroundings, ambient_lx(site))
+        shown[missed] = sky * np.float32(light.state.sky)
+    hit = np.flatnonzero(~missed)
+    if not len(hit):
+        return shown
+    triangle = hits.triangle[hit]
+    surface = tracer.surface[triangle]
+    n_patches, n_crowns = len(site.patches), len(site.crowns)
+    for number in np.unique(surface):
+        here = surface == number
+        which, own = hit[here], triangle[here]
+        if number < n_patches:
+            patch, values = site.patches[number], light.patches[number]
+            if values is None:
+                opening = next(o for o in site.scene.openings if o.name == patch.opening)
+                uv = tracer.patch_uv(own, hits.u[which], hits.v[which])
+                shown[which] = 0.9 * _room(opening, uv, patch.size, light)
+                continue
+            rgb = np.asarray(site.materials[patch.material].rgb, np.float32) / np.float32(np.pi)
+            uv = tracer.patch_uv(own, hits.u[which], hits.v[which])
+            shown[which] = _bilinear(values, uv, patch.size) * rgb
+        elif number < n_patches + n_crowns:
+            sides = leaf_luminance(light, number - n_patches)
+            side = (hits.facing[which] > 0).astype(int)
+            shown[which] = sides[tracer.local[own], side]
+        else:
+            k = number - n_patches - n_crowns
+            mesh = site.meshes[k]
+            rgb = np.asarray(site.materials[mesh.material].rgb, np.float32) / np.float32(np.pi)
+            shown[which] = light.meshes[k][mesh.faces[tracer.local[own]]].mean(axis=1) * rgb
+    return shown

@@ -1,0 +1,122 @@
+"""Stills: the last three steps of the pipeline as single calls."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from weakref import WeakKeyDictionary
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightview.errors import NightviewError
+from nightview.light.field import Light, LightField
+from nightview.picture.camera import Camera
+from nightview.picture.canvas import Canvas
+from nightview.picture.caption import caption
+from nightview.picture.draw import Frame, draw_frame, locked_exposure
+from nightview.picture.glcheck import ensure_gl
+from nightview.picture.png import read_texts, write_png
+from nightview.picture.tone import develop as develop_frame
+from nightview.scene.model import View
+
+_canvases: WeakKeyDictionary[LightField, Canvas] = WeakKeyDictionary()
+EXPOSURE_KEY = "exposure_ev100"
+
+
+@dataclass(frozen=True, eq=False)
+class Still:
+    """A drawn view with all that its picture states.
+
+    frame.luminance : (h, w, 3) float32, linear RGB whose Y is cd/m², row 0 at the top.
+    ev100 : the job's locked exposure.
+    """
+
+    frame: Frame
+    ev100: float
+    title: str
+    view: str
+    state: str
+
+    @cached_property
+    def texts(self) -> dict[str, str]:
+        """The text entries of the picture's file."""
+        return {
+            "Title": self.title,
+            "view": self.view,
+            "state": self.state,
+            EXPOSURE_KEY: f"{self.ev100:.2f}",
+            "Software": "nightview",
+            "Comment": "Calculated picture, drawn from a model in absolute units.",
+        }
+
+
+def draw(
+    light: Light,
+    view: View | str,
+    size: tuple[int, int] = (1600, 900),
+    ev100: float | None = None,
+    state: str = "as designed",
+) -> Still:
+    """Draw a light from a view, by name or as a View.
+
+    ev100 : exposure; by default the job's locked one (the scene's own, or anchored on the design).
+    Errors: NightviewError for an unknown view or where nothing can be drawn.
+    """
+    scene = light.field.site.scene
+    named = view_of(scene.views, view) if isinstance(view, str) else view
+    ensure_gl()
+    if light.field not in _canvases:
+        _canvases[light.field] = Canvas(light.field)
+    canvas = _canvases[light.field]
+    canvas.show(light)
+    exposure = locked_exposure(light) if ev100 is None else ev100
+    frame = draw_frame(canvas, light, Camera.of(named, size), exposure)
+    return Still(frame, exposure, scene.title, named.name, state)
+
+
+def develop(still: Still) -> NDArray[np.uint8]:
+    """The picture as seen, with its caption: (h, w, 3) uint8 sRGB."""
+    pixels = develop_frame(still.frame.luminance, still.ev100)
+    return caption(pixels, still.title, still.view, still.state, still.ev100)
+
+
+def write(still: Still, path: str | os.PathLike[str], overwrite: bool = False) -> None:
+    """Write a still as PNG, its exposure and state in the file's text entries.
+
+    An earlier picture of ours is replaced; any other file only with overwrite.
+    """
+    if not overwrite and os.path.exists(path) and not _is_ours(path):
+        raise NightviewError(
+            str(path), "this file is there already and is no picture of nightview's",
+            "choose another folder with --out, or add --overwrite",
+        )  # fmt: skip
+    write_png(path, develop(still), still.texts)
+
+
+def _is_ours(path: str | os.PathLike[str]) -> bool:
+    try:
+        return EXPOSURE_KEY in read_texts(path)
+    except (OSError, SyntaxError, ValueError):
+        return False
+
+
+def view_of(views: Sequence[View], name: str) -> View:
+    """The view of that name. Errors: NightviewError naming those there are."""
+    for view in views:
+        if view.name == name:
+            return view
+    known = ", ".join(f'"{view.name}"' for view in views)
+    raise NightviewError(
+        f'view "{name}"', "the scene has no view of that name",
+        f"it has {known}" if known else "add a [[view]] table with name, eye and target",
+    )  # fmt: skip
+
+
+def file_name(scene_stem: str, view: str) -> str:
+    """A plain file name for a view's still."""
+    plain = re.sub(r"[^A-Za-z0-9]+", "-", view).strip("-").lower() or "view"
+    return f"{scene_stem}-{plain}.png"

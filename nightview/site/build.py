@@ -1,0 +1,178 @@
+"""Scene → site: all surfaces, the solids they enclose, and the lamps in their places."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+
+from nightview.errors import NightviewError
+from nightview.scene.model import Opening, Scene
+from nightview.site import blocks, ground, meshes, plants
+from nightview.site.materials import MaterialSpec, material
+from nightview.site.placing import Placed, place_fixtures
+from nightview.site.surface import Array, Crown, Mesh, Patch, Solid
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """All that light can meet, and the lamps."""
+
+    scene: Scene
+    patches: tuple[Patch, ...]
+    crowns: tuple[Crown, ...]
+    meshes: tuple[Mesh, ...]
+    solids: tuple[Solid, ...]
+    materials: dict[str, MaterialSpec]
+    fixtures: tuple[Placed, ...]
+
+    @cached_property
+    def bounds(self) -> tuple[Array, Array]:
+        """Lowest and highest corner of all that stands, the open ground left out [m]."""
+        return _bounds(self)
+
+
+def build(scene: Scene) -> Site:
+    """Build the site of a scene.
+
+    Errors: NightviewError for unknown materials, unreadable meshes, a lamp inside a solid or
+    under ground, a view inside a wall.
+    """
+    patches: list[Patch] = []
+    crowns: list[Crown] = []
+    mesh_list: list[Mesh] = []
+    solids: list[Solid] = []
+    for block in scene.blocks:
+        own = [(o, along) for o in scene.openings if o.block == block.name for along in _row(o)]
+        _add(patches, solids, blocks.build_block(block, own))
+    by_name = {block.name: block for block in scene.blocks}
+    for porch in scene.porches:
+        _add(patches, solids, blocks.build_porch(porch, by_name[porch.block]))
+    for chimney in scene.chimneys:
+        _add(patches, solids, blocks.build_chimney(chimney))
+    for column in scene.columns:
+        _add(patches, solids, ground.build_column(column))
+    for steps in scene.steps:
+        _add(patches, solids, ground.build_steps(steps))
+    for wall in scene.walls:
+        _add(patches, solids, ground.build_garden_wall(wall))
+    for terrace in scene.terraces:
+        _add(patches, solids, ground.build_terrace(terrace))
+    patches += ground.build_ground(scene)
+    for tree in scene.trees:
+        trunk, leaves, wood = plants.build_tree(tree, scene)
+        patches += trunk
+        crowns += leaves
+        mesh_list += wood
+    for shrub in scene.shrubs:
+        crowns += plants.build_shrub(shrub)
+    for hedge in scene.hedges:
+        crowns += plants.build_hedge(hedge)
+    for mesh in scene.meshes:
+        mesh_list.append(meshes.load(mesh, Path(scene.folder)))
+    fixtures = place_fixtures(scene, _targets(patches, crowns, mesh_list))
+    for placed in fixtures:
+        mesh_list += meshes.lamp_body(
+            placed.lamp.body,
+            placed.id,
+            placed.position,
+            placed.axis,
+            _floor_under(placed, scene, solids),
+        )
+    names = {item.material for item in (*patches, *crowns, *mesh_list)}
+    specs = {name: material(scene.materials, name) for name in sorted(names)}
+    site = Site(
+        scene, tuple(patches), tuple(crowns), tuple(mesh_list), tuple(solids), specs, fixtures
+    )
+    _check_places(site)
+    return site
+
+
+def _add(patches: list[Patch], solids: list[Solid], built: blocks.Built) -> None:
+    patches.extend(built[0])
+    solids.extend(built[1])
+
+
+def _row(opening: Opening) -> list[float]:
+    """The middles of a row of equal openings, along the wall [m]."""
+    return [opening.along_m + k * (opening.spacing_m or 0.0) for k in range(opening.count)]
+
+
+def _targets(patches: list[Patch], crowns: list[Crown], mesh_list: list[Mesh]) -> dict[str, Array]:
+    """What a lamp can be aimed at by name: the middle of each named thing."""
+    points: dict[str, list[Array]] = {}
+    for patch in patches:
+        if patch.kind == "glass":
+            points.setdefault(patch.opening, []).append(patch.bounds[0])
+        points.setdefault(patch.owner, []).append(patch.bounds[0])
+        if patch.name.endswith(("wall", "leaf")):
+            points.setdefault(patch.name.removesuffix(" leaf"), []).append(patch.bounds[0])
+    for crown in crowns:
+        points[crown.owner] = [np.asarray(crown.bounds[0])]
+    for mesh in mesh_list:
+        if mesh.owner not in points:
+            points[mesh.owner] = [mesh.bounds[0]]
+    return {name: np.mean(found, axis=0) for name, found in points.items()}
+
+
+def _floor_under(placed: Placed, scene: Scene, solids: list[Solid]) -> float:
+    """The height of what a lamp stands on: the ground, or a terrace or step below it [m]."""
+    x, y, z = placed.position
+    floor = 0.0 if scene.ground is not None or scene.blocks else z
+    for solid in solids:
+        probe = np.array([[x, y, solid.high[2] - 0.01]])
+        if solid.high[2] <= z + 1e-6 and solid.high[2] > floor and solid.holds(probe)[0]:
+            floor = float(solid.high[2])
+    return float(floor)
+
+
+def _check_places(site: Site) -> None:
+    """No lamp inside a solid or under ground, no eye inside a wall."""
+    grounded = site.scene.ground is not None
+    for placed in site.fixtures:
+        where = f'fixture "{placed.id}"'
+        if grounded and placed.position[2] < 0:
+            raise NightviewError(
+                where, f"is {-placed.position[2]:.2f} m under the ground", "raise it"
+            )
+        owner = _inside(site, placed.position)
+        if owner:
+            raise NightviewError(
+                where, f'is inside "{owner}"', "move it out, or correct its distance"
+            )
+    for view in site.scene.views:
+        owner = _inside(site, np.asarray(view.eye_m))
+        if owner:
+            raise NightviewError(
+                f'view "{view.name}"', f'its eye is inside "{owner}"', "move the eye out"
+            )
+        if grounded and view.eye_m[2] < 0:
+            raise NightviewError(
+                f'view "{view.name}"', "its eye is under the ground", "raise the eye"
+            )
+
+
+def _inside(site: Site, point: Array) -> str:
+    """Whose solid holds a point, or ""."""
+    for solid in site.solids:
+        if solid.holds(point[None], depth_m=1e-4)[0]:
+            return solid.owner
+    return ""
+
+
+def _bounds(site: Site) -> tuple[Array, Array]:
+    things = [
+        item for item in (*site.patches, *site.crowns, *site.meshes) if item.owner != "ground"
+    ]
+    if not things:
+        things = list(site.patches)
+    if not things:
+        return np.zeros(3), np.ones(3)
+    lows, highs = [], []
+    for thing in things:
+        centre, radius = thing.bounds
+        lows.append(centre - radius)
+        highs.append(centre + radius)
+    return np.min(lows, axis=0), np.max(highs, axis=0)

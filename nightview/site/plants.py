@@ -1,0 +1,322 @@
+"""Trees, shrubs and hedges: trunks and boughs of tubes, crowns of scattered leaves.
+
+The number of leaves follows from the stated gap, the share of sky seen through the middle of a
+crown: P = exp(−½·u·s) with u the leaf area in a volume [m²/m³] and s the way through [m], the
+mean projection of leaves that face every way being a half (Beer's law for foliage; Nilson 1971,
+from memory).
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+
+from nightview.scene.model import Hedge, Scene, Shrub, Tree
+from nightview.site.shapes import tube
+from nightview.site.surface import Array, Crown, Mesh, Patch, unit
+
+BARE_GAP = 0.8
+"""A bare crown's gap [common practice, no single source: .7 to .9]."""
+
+
+@dataclass(frozen=True)
+class Habit:
+    """How a kind of tree grows: shares of its height, and its leaf."""
+
+    crown_share: float
+    clear_share: float
+    gap: float
+    leaf: str
+    leaf_m: tuple[float, float]
+    trunk_share: float
+
+
+HABITS = {
+    "broadleaf": Habit(0.75, 0.22, 0.28, "leaf", (0.085, 0.05), 0.035),
+    "multi-stem": Habit(0.8, 0.12, 0.32, "leaf", (0.075, 0.04), 0.016),
+    "columnar": Habit(0.22, 0.06, 0.14, "leaf", (0.06, 0.03), 0.02),
+    "conifer": Habit(0.42, 0.05, 0.14, "conifer leaf", (0.16, 0.035), 0.028),
+    "palm": Habit(0.6, 0.8, 0.45, "palm leaf", (0.5, 0.045), 0.03),
+}
+LEAVES_AT_MOST = 60_000
+"""A crown that would need more gets larger leaves of the same total area."""
+
+
+def _random(name: str, seed: int) -> np.random.Generator:
+    """The same plant for the same name, on every machine."""
+    return np.random.default_rng([zlib.crc32(name.encode()), seed])
+
+
+def build_tree(tree: Tree, scene: Scene) -> tuple[list[Patch], list[Crown], list[Mesh]]:
+    """Trunk, boughs and leaves of one tree."""
+    habit = HABITS[tree.kind]
+    rng = _random(tree.name, tree.seed)
+    height = tree.height_m
+    crown = tree.crown_m if tree.crown_m is not None else habit.crown_share * height
+    clear = tree.clear_m if tree.clear_m is not None else habit.clear_share * height
+    bare = (tree.season or scene.site.season) == "bare" and tree.kind not in ("conifer", "palm")
+    gap = tree.gap if tree.gap is not None else (BARE_GAP if bare else habit.gap)
+    leaf = tree.leaf or habit.leaf
+    foot = np.array([*tree.at_m, 0.0])
+    if tree.kind == "palm":
+        return _palm(tree, habit, foot, height, crown, leaf, rng)
+    middle = foot + [0, 0, (clear + height) / 2]
+    radii = np.array([crown / 2, crown / 2, (height - clear) / 2])
+    patches, meshes, tips = _wood(tree, habit, foot, clear, middle, radii, rng)
+    if tree.kind == "conifer":
+        spots = _cone_spots(rng, foot, clear, height, crown / 2)
+    else:
+        spots = _crown_spots(rng, tips, middle, radii)
+    volume = 4 / 3 * np.pi * float(np.prod(radii)) * (0.5 if tree.kind == "conifer" else 1.0)
+    way = 2 * radii[0] * (0.6 if tree.kind == "conifer" else 1.0)
+    length, width = (0.05, 0.012) if bare else habit.leaf_m
+    stuff = tree.bark if bare else leaf
+    crowns = [_leaves(tree.name, stuff, spots, volume, way, gap, length, width, rng, middle)]
+    return patches, crowns, meshes
+
+
+def _wood(
+    tree: Tree, habit: Habit, foot: Array, clear: float, middle: Array, radii: Array,
+    rng: np.random.Generator,
+) -> tuple[list[Patch], list[Mesh], Array]:  # fmt: skip
+    """Trunk patches, boughs as meshes, and the places of the twigs that carry leaves."""
+    radius = max(0.02, habit.trunk_share * tree.height_m / 2)
+    patches: list[Patch] = []
+    boughs: list[tuple[Array, Array, float, float]] = []
+    tips: list[Array] = []
+    stems = 4 if tree.kind == "multi-stem" else 1
+    straight = tree.kind in ("conifer", "columnar")
+    for s in range(stems):
+        spread = 0.35 * radii[0] if stems > 1 else 0.0
+        angle = 2 * np.pi * (s + rng.uniform(0, 0.6)) / stems
+        lean = spread * np.array([np.cos(angle), np.sin(angle), 0])
+        reach = 0.96 if straight else (0.62 if stems == 1 else 0.5)
+        top = foot + lean + [0, 0, clear + reach * (tree.height_m - clear)]
+        fork = foot + 0.5 * lean + [0, 0, max(clear, 0.15 * tree.height_m)]
+        thin = radius * (0.62 if not straight else 0.8)
+        patches.append(
+            tube(f"{tree.name} trunk", tree.name, tree.bark, foot + 0.15 * lean, fork, radius, thin)
+        )
+        boughs.append((fork, top, thin, 0.25 * thin))
+        count = 0 if straight else int(11 / stems) + 3
+        for k in range(count):
+            t = 0.02 + 0.9 * k / count
+            start = fork + t * (top - fork)
+            turn = 2.4 * k + rng.uniform(-0.4, 0.4) + angle
+            rise = 0.25 + 0.75 * t + rng.uniform(-0.1, 0.15)
+            way = unit([np.cos(turn), np.sin(turn), rise])
+            # As far as the crown's hull, a little short of it.
+            scaled, origin = way / radii, (start - middle) / radii
+            a, b, c = scaled @ scaled, 2 * scaled @ origin, origin @ origin - 0.72
+            root = b * b - 4 * a * c
+            length = (-b + np.sqrt(max(root, 0.0))) / (2 * a)
+            if length < 0.25:
+                continue
+            end = start + length * way + [0, 0, 0.06 * length]
+            size = thin * (0.5 - 0.25 * t)
+            knee = start + 0.5 * (end - start) - [0, 0, 0.05 * length]
+            boughs += [(start, knee, size, 0.6 * size), (knee, end, 0.6 * size, 0.2 * size)]
+            for u in (0.45, 0.7, 0.95):
+                twig = start + u * (end - start)
+                tips.append(twig)
+                for _ in range(2):
+                    side = unit(rng.normal(size=3) + [0, 0, 0.3])
+                    tip = twig + side * 0.28 * length
+                    tips.append(tip)
+                    boughs.append((twig, tip, 0.3 * size, 0.1 * size))
+    if straight:
+        tips.append(middle)
+    mesh = _rods(f"{tree.name} boughs", tree.name, tree.bark, boughs)
+    return patches, [mesh], np.array(tips)
+
+
+def _rods(
+    name: str,
+    owner: str,
+    material: str,
+    rods: list[tuple[Array, Array, float, float]],
+    sides: int = 6,
+) -> Mesh:
+    """Boughs as thin tapered prisms in one mesh, lit at their vertices."""
+    angles = np.linspace(0, 2 * np.pi, sides, endpoint=False)
+    points, normals, faces = [], [], []
+    base = 0
+    for start, end, r0, r1 in rods:
+        length = np.linalg.norm(end - start)
+        axis = (end - start) / length
+        e1 = unit(np.cross(axis, [0.3, 0.2, 0.93] if abs(axis[2]) < 0.8 else [1.0, 0, 0]))
+        out = np.cos(angles)[:, None] * e1 + np.sin(angles)[:, None] * np.cross(axis, e1)
+        rings = max(2, int(length / 0.5) + 1)
+        for t in np.linspace(0, 1, rings):
+            points.append(start + t * (end - start) + (r0 + t * (r1 - r0)) * out)
+            normals.append(out)
+        for k in range(rings - 1):
+            low = base + k * sides + np.arange(sides)
+            right = base + k * sides + (np.arange(sides) + 1) % sides
+            faces += [
+                np.stack([low, right, right + sides], 1),
+                np.stack([low, right + sides, low + sides], 1),
+            ]
+        base += rings * sides
+    vertices, normal = np.concatenate(points), np.concatenate(normals)
+    # The prism's facets cut inside its own ring; the vertices themselves are outermost.
+    return Mesh(
+        name, owner, material, vertices, normal, np.concatenate(faces).astype(np.int32), vertices
+    )
+
+
+def _crown_spots(rng: np.random.Generator, tips: Array, middle: Array, radii: Array) -> Array:
+    """Centres of leafy clumps: the twigs, and some more through the crown so that none is bald."""
+    extra = max(24, 2 * len(tips))
+    way = rng.normal(size=(extra, 3))
+    way /= np.linalg.norm(way, axis=1, keepdims=True)
+    depth = rng.uniform(0.25, 1.0, extra) ** (1 / 2.2)
+    filling = middle + way * depth[:, None] * radii * 0.92
+    spots = np.concatenate([tips, filling])
+    inside = (((spots - middle) / radii) ** 2).sum(axis=1) < 1.02
+    return spots[inside] if inside.sum() > 12 else filling
+
+
+def _cone_spots(
+    rng: np.random.Generator, foot: Array, clear: float, height: float, radius: float
+) -> Array:
+    """Whorls of sprays that shorten towards the top."""
+    spots = []
+    z = clear
+    while z < height * 0.985:
+        share = (height - z) / (height - clear)
+        reach = radius * share**0.9
+        count = max(3, int(9 * share + 3))
+        start = rng.uniform(0, 2 * np.pi)
+        for k in range(count):
+            turn = start + 2 * np.pi * k / count + rng.uniform(-0.15, 0.15)
+            length = reach * rng.uniform(0.8, 1.05)
+            for u in np.arange(0.25, 1.01, max(0.12, 0.35 / max(length, 0.3))):
+                droop = -0.18 * length * u**1.5
+                spots.append(
+                    foot + [np.cos(turn) * u * length, np.sin(turn) * u * length, z + droop]
+                )
+        z += max(0.16, 0.035 * height) * (0.6 + 0.5 * share)
+    return np.array(spots)
+
+
+def _leaves(
+    name: str, material: str, spots: Array, volume: float, way: float, gap: float, length: float,
+    width: float, rng: np.random.Generator, middle: Array,
+) -> Crown:  # fmt: skip
+    """Leaves scattered in clumps about spots, as many as the gap asks for."""
+    area_density = -2.0 * np.log(gap) / way
+    leaf_area = 0.5 * length * width
+    # Clumped leaves hide behind each other: more are needed for the same gap.
+    count = area_density * volume / leaf_area * 1.25
+    if count > LEAVES_AT_MOST:
+        grow = np.sqrt(count / LEAVES_AT_MOST)
+        length, width, count = length * grow, width * grow, LEAVES_AT_MOST
+    count = max(200, int(count))
+    which = np.arange(count) % len(spots)
+    clump = 0.62 * (volume / len(spots)) ** (1 / 3)
+    centre = spots[which] + rng.normal(size=(count, 3)) * clump * [1, 1, 0.8]
+    # Leaves face outwards and up, loosely.
+    outward = centre - middle
+    outward /= np.linalg.norm(outward, axis=1, keepdims=True) + 1e-9
+    normal = rng.normal(size=(count, 3)) * 0.8 + 0.5 * outward + [0, 0, 0.45]
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    along = np.cross(normal, rng.normal(size=(count, 3)))
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    above = centre[:, 2] > 0.03
+    tone = np.clip(
+        rng.normal(1.0, 0.18, count) * (1 + 0.1 * rng.normal(size=len(spots))[which]), 0.5, 1.6
+    )
+    as32 = [a[above].astype(np.float32) for a in (centre, normal, along, tone)]
+    return Crown(f"{name} crown", name, material, as32[0], as32[1], as32[2], length, width, as32[3])
+
+
+def _palm(
+    tree: Tree, habit: Habit, foot: Array, height: float, crown: float, leaf: str,
+    rng: np.random.Generator,
+) -> tuple[list[Patch], list[Crown], list[Mesh]]:  # fmt: skip
+    """A bare trunk under arching fronds, each a rib with two rows of leaflets."""
+    radius = max(0.06, habit.trunk_share * height / 2)
+    reach = crown / 2
+    head = foot + [0, 0, height - 0.25 * reach]
+    trunk = tube(f"{tree.name} trunk", tree.name, tree.bark, foot, head, radius, 0.75 * radius)
+    ribs, centre, normal, along = [], [], [], []
+    fronds = 26
+    for k in range(fronds):
+        turn, lift = 2.4 * k, 1.15 - 1.75 * k / fronds + rng.uniform(-0.1, 0.1)
+        level = np.array([np.cos(turn), np.sin(turn), 0.0])
+        t = np.linspace(0, 1, 22)
+        rib = head + reach * (t[:, None] * level * np.cos(lift * 0.6)
+                              + (np.sin(lift) * t - 0.75 * t**2.2)[:, None] * [0, 0, 1])  # fmt: skip
+        ribs += [(rib[i], rib[i + 3], 0.012, 0.01) for i in range(0, 18, 3)]
+        tangent = np.gradient(rib, axis=0)
+        tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
+        across = np.cross(tangent, [0, 0, 1.0])
+        across /= np.linalg.norm(across, axis=1, keepdims=True) + 1e-9
+        for side in (-1.0, 1.0):
+            for i in range(3, 22):
+                blade = unit(
+                    side * across[i] + 0.7 * tangent[i] - [0, 0, 0.35] + 0.1 * rng.normal(size=3)
+                )
+                long = habit.leaf_m[0] * np.sin(np.pi * (0.15 + 0.8 * t[i])) * reach / 1.6
+                for share in (0.3, 0.75):  # two pieces a leaflet, so that it may bend under light
+                    centre.append(rib[i] + blade * long * share)
+                    along.append(blade)
+                    normal.append(unit(np.cross(blade, np.cross([0.1, 0.05, 1.0], blade))))
+    size = (habit.leaf_m[0] * 0.55 * reach / 1.6, habit.leaf_m[1])
+    arrays = [np.array(a, np.float32) for a in (centre, normal, along)]
+    tone = np.clip(rng.normal(1, 0.12, len(arrays[0])), 0.6, 1.4).astype(np.float32)
+    fan = Crown(f"{tree.name} crown", tree.name, leaf, arrays[0], arrays[1], arrays[2], *size, tone)
+    return [trunk], [fan], [_rods(f"{tree.name} ribs", tree.name, leaf, ribs, sides=3)]
+
+
+def build_shrub(shrub: Shrub) -> list[Crown]:
+    """One crown a shrub, down to the ground."""
+    width = shrub.width_m if shrub.width_m is not None else shrub.height_m
+    first = np.asarray(shrub.at_m, float)
+    last = first if shrub.to_m is None else np.asarray(shrub.to_m, float)
+    crowns = []
+    for k in range(shrub.count):
+        place = first + (last - first) * (k / max(1, shrub.count - 1))
+        name = shrub.name if shrub.count == 1 else f"{shrub.name} {k + 1}"
+        rng = _random(name, k)
+        radii = np.array([width / 2, width / 2, shrub.height_m / 2]) * rng.uniform(0.92, 1.05)
+        middle = np.array([*place, shrub.height_m / 2])
+        way = rng.normal(size=(90, 3))
+        way /= np.linalg.norm(way, axis=1, keepdims=True)
+        spots = middle + way * rng.uniform(0.3, 0.95, (90, 1)) ** 0.5 * radii * 0.92
+        volume = 4 / 3 * np.pi * float(np.prod(radii))
+        crowns.append(
+            _leaves(name, shrub.leaf, spots, volume, width, shrub.gap, 0.05, 0.03, rng, middle)
+        )
+    return [Crown(c.name, shrub.name, c.material, c.centre, c.normal, c.along, c.length_m, c.width_m, c.tone)
+            for c in crowns]  # fmt: skip
+
+
+def build_hedge(hedge: Hedge) -> list[Crown]:
+    """A clipped box of leaves along each straight run."""
+    crowns = []
+    for k, (a, b) in enumerate(zip(hedge.line_m[:-1], hedge.line_m[1:], strict=True)):
+        rng = _random(hedge.name, k)
+        start, end = np.asarray(a, float), np.asarray(b, float)
+        length = float(np.linalg.norm(end - start))
+        way = (end - start) / length
+        across = np.array([-way[1], way[0]])
+        volume = length * hedge.width_m * hedge.height_m
+        count = max(40, int(volume / 0.012))
+        s = rng.uniform(0, length, count)
+        # Clipping makes a hedge dense at its faces: push the clumps outwards.
+        t = np.sign(rng.uniform(-1, 1, count)) * rng.uniform(0, 1, count) ** 0.5
+        z = rng.uniform(0.04, 1, count) ** 0.8
+        spots = np.column_stack([
+            start + s[:, None] * way + (0.46 * hedge.width_m * t)[:, None] * across,
+            0.97 * hedge.height_m * z,
+        ])  # fmt: skip
+        middle = np.array([*((start + end) / 2), hedge.height_m / 2])
+        crown = _leaves(f"{hedge.name} {k + 1}", hedge.leaf, spots, volume, hedge.width_m, hedge.gap,
+                        0.05, 0.03, rng, middle)  # fmt: skip
+        crowns.append(Crown(crown.name, hedge.name, crown.material, crown.centre, crown.normal,
+                            crown.along, crown.length_m, crown.width_m, crown.tone))  # fmt: skip
+    return crowns
