@@ -109,9 +109,12 @@ def _lapped(
     width_m: tuple[float, float],
     thickness_m: float,
     gap_m: float,
-    tone_spread: float,
+    ragged_m: float,
 ) -> tuple[Grid, Units, Floats, Floats, np.random.Generator]:
-    """Roof tabs in courses: grid, units, wedge height [m], distance from a tab's free edge [m]."""
+    """Roof tabs in courses: grid, units, wedge height [m], distance from a tab's free edge [m].
+
+    ``ragged_m`` is how far the tabs' lower ends may differ.
+    """
     rng = generator(name)
     up = 16
     grid = Grid(2.4, up * exposure_m)
@@ -119,7 +122,7 @@ def _lapped(
     starts = rng.uniform(0.0, grid.width_m, up).astype(np.float32)
     units = courses(grid, [exposure_m] * up, widths, starts)
     # tabs end a little unevenly, so the lip of the course wavers
-    ragged = units.each(rng.uniform(0.0, 0.012 * tone_spread / 0.2, units.count))
+    ragged = units.each(rng.uniform(0.0, ragged_m, units.count))
     above_lip = units.dy_m + units.half_y_m - ragged
     wedge = np.float32(thickness_m) * (1.0 - above_lip / np.float32(exposure_m))
     wedge = np.where(above_lip < 0.0, 0.0, wedge)
@@ -130,7 +133,7 @@ def _lapped(
 def shingle() -> Relief:
     """Laminated shingles: 140 mm courses, tabs of varied width and tone, mineral granules."""
     grid, units, wedge, edge, rng = _lapped(
-        "shingle", SHINGLE_EXPOSURE_M, (0.10, 0.28), 0.006, 0.006, 0.2
+        "shingle", SHINGLE_EXPOSURE_M, (0.10, 0.28), 0.006, 0.006, 0.012
     )
     granule = noise(grid, rng, 0.015, 0.002, fall=0.0)
     # every other tab or so has a second layer laminated under it
@@ -144,9 +147,9 @@ def shingle() -> Relief:
 
 
 def slate() -> Relief:
-    """Slates in 200 mm courses, 7 mm thick, cleft faces, blue-grey to purple-grey."""
+    """Slates in 200 mm courses with 10 mm lips, cleft faces, each a slightly different grey."""
     grid, units, wedge, edge, rng = _lapped(
-        "slate", SLATE_EXPOSURE_M, (0.2, 0.32), 0.010, 0.004, 0.1
+        "slate", SLATE_EXPOSURE_M, (0.2, 0.32), 0.010, 0.004, 0.006
     )
     cleft = noise(grid, rng, 0.2, 0.008, fall=1.3, stretch=(1.0, 1.6))
     face = smooth(edge, -0.0015, 0.003)

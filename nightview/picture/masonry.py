@@ -41,7 +41,7 @@ def brick() -> Relief:
     face = arris(edge - JOINT_M / 2, 0.005)
     proud = units.each(varied(rng, 0.0005, units.count)) + units.tilt(rng, 0.006)
     height = face * (0.005 + proud + 0.0003 * rough) + (1.0 - face) * 0.0003 * rough
-    # a kiln's spread, and one brick in twelve burnt dark
+    # a kiln's spread, and one brick in ten burnt dark
     tone = np.exp(varied(rng, 0.14, units.count))
     tone *= np.where(rng.random(units.count) < 0.10, 0.72, 1.0)
     hue = units.each(varied(rng, 0.06, units.count))
@@ -199,10 +199,9 @@ def _herringbone(grid: Grid, module_m: float, across: int) -> Units:
 def setts() -> Relief:
     """Granite setts about 10 cm wide in rows, cushioned tops, deep earthy joints."""
     rng = generator("setts")
-    up = 16
     heights = list(lengths(rng, 1.76, 0.10, 0.12))
     grid = Grid(1.8, 1.76, 1024, 1024)
-    units = _random_courses(grid, rng, heights[:up], 0.10, 0.17)
+    units = _random_courses(grid, rng, heights, 0.10, 0.17)
     rough = noise(grid, rng, 0.05, 0.005, fall=1.0)
     edge = units.edge_m(0.02) + 0.0012 * rough
     face = arris(edge - 0.005, 0.022)

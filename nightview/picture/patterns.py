@@ -42,7 +42,6 @@ DRAWN: Mapping[str, Callable[[], Relief]] = {
 }
 
 
-@lru_cache(maxsize=64)
 def tile(pattern: str, joint_tint: RGB | None = None) -> Tile:
     """The tile of a pattern, its arrays read-only.
 
@@ -52,6 +51,11 @@ def tile(pattern: str, joint_tint: RGB | None = None) -> Tile:
     if pattern not in DRAWN:
         near = get_close_matches(pattern.lower(), DRAWN, n=1) or sorted(DRAWN)
         raise NightviewError("pattern", f'"{pattern}" is not known', f"write {' or '.join(near)}")
+    return _tile(pattern, joint_tint)
+
+
+@lru_cache(maxsize=64)
+def _tile(pattern: str, joint_tint: RGB | None) -> Tile:
     return finish(DRAWN[pattern](), joint_tint)
 
 

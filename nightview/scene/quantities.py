@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import Field, GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationInfo
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, core_schema
 
 from nightview import units
@@ -25,7 +25,7 @@ class FromFile:
     folder: pathlib.Path
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Written:
     """How a value is written in a file: marks an ``Annotated`` float or tuple of floats."""
 
@@ -34,12 +34,16 @@ class Written:
     pattern: Callable[[], str]  # a call, so that pint is not loaded before there is need
     example: str
     unit: str
+    limits: CoreSchema  # of every such value; a model's field may have narrower ones
 
     def __get_pydantic_core_schema__(
         self, source: object, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
-        """The type's own checks, after the text is parsed."""
-        return core_schema.with_info_before_validator_function(self._read, handler(source))
+        """The text is parsed, then come the limits of every such value, then the field's own."""
+        # A schema of their own, since pydantic has room for one lower and one upper limit a float:
+        # a second Field(le=...) would take the place of the field's.
+        checks = core_schema.chain_schema([self.limits, handler(source)])
+        return core_schema.with_info_before_validator_function(self._read, checks)
 
     def __get_pydantic_json_schema__(
         self, core: CoreSchema, handler: GetJsonSchemaHandler
@@ -59,16 +63,15 @@ class Written:
         return value
 
 
-def _one(kind: units.Kind) -> Written:
+def _one(kind: units.Kind, **limits: float) -> Written:
     def parse(value: object) -> float:
         return units.parse(value, kind)
 
     def pattern() -> str:
         return units.pattern(kind)
 
-    return Written(
-        kind.name.split(" ", 1)[1].replace(" ", "-"), parse, pattern, kind.example, kind.unit
-    )
+    name = kind.name.split(" ", 1)[1].replace(" ", "-")
+    return Written(name, parse, pattern, kind.example, kind.unit, _float(**limits))
 
 
 def _point(n: int) -> Written:
@@ -78,7 +81,8 @@ def _point(n: int) -> Written:
     def pattern() -> str:
         return ",".join([units.pattern(units.LENGTH)] * n)
 
-    return Written(f"point-{n}", parse, pattern, units.POINT_EXAMPLES[n], "m")
+    limits = core_schema.tuple_schema([_float(ge=-_FAR_M, le=_FAR_M)] * n)
+    return Written(f"point-{n}", parse, pattern, units.POINT_EXAMPLES[n], "m", limits)
 
 
 def _size(n: int) -> Written:
@@ -88,22 +92,26 @@ def _size(n: int) -> Written:
     def pattern() -> str:
         return "[,x×X]".join([units.pattern(units.LENGTH)] * n)
 
-    return Written(f"size-{n}", parse, pattern, units.SIZE_EXAMPLES[n], "m")
+    limits = core_schema.tuple_schema([_float(ge=_SMALL_M, le=_FAR_M)] * n)
+    return Written(f"size-{n}", parse, pattern, units.SIZE_EXAMPLES[n], "m", limits)
 
 
-# Limits far outside any garden: they keep a slip of the unit, and any overflow, out of the sums.
-Metres = Annotated[float, Field(ge=-10_000.0, le=10_000.0)]
-MetresAboveZero = Annotated[float, Field(ge=0.001, le=10_000.0)]
+def _float(**limits: Any) -> CoreSchema:
+    return core_schema.float_schema(allow_inf_nan=False, **limits)
 
-LengthM = Annotated[Metres, _one(units.LENGTH)]
-PositiveM = Annotated[MetresAboveZero, _one(units.LENGTH)]
-Point2 = Annotated[tuple[Metres, Metres], _point(2)]
-Point3 = Annotated[tuple[Metres, Metres, Metres], _point(3)]
-Size2 = Annotated[tuple[MetresAboveZero, MetresAboveZero], _size(2)]
-AngleDeg = Annotated[float, Field(ge=-360.0, le=360.0), _one(units.ANGLE)]
-CctK = Annotated[float, Field(ge=800.0, le=20_000.0), _one(units.CCT)]
-FluxLm = Annotated[float, Field(gt=0.0, le=1e7), _one(units.FLUX)]
-IntensityCd = Annotated[float, Field(ge=0.0, le=1e9), _one(units.INTENSITY)]
-IlluminanceLx = Annotated[float, Field(ge=0.0, le=1e6), _one(units.ILLUMINANCE)]
-LuminanceCdM2 = Annotated[float, Field(ge=0.0, le=1e7), _one(units.LUMINANCE)]
-PowerW = Annotated[float, Field(gt=0.0, le=1e5), _one(units.POWER)]
+
+# Far outside any garden: these limits keep a slip of the unit, and any overflow, out of the sums.
+_FAR_M, _SMALL_M = 10_000.0, 0.001
+
+LengthM = Annotated[float, _one(units.LENGTH, ge=-_FAR_M, le=_FAR_M)]
+PositiveM = Annotated[float, _one(units.LENGTH, ge=_SMALL_M, le=_FAR_M)]
+Point2 = Annotated[tuple[float, float], _point(2)]
+Point3 = Annotated[tuple[float, float, float], _point(3)]
+Size2 = Annotated[tuple[float, float], _size(2)]
+AngleDeg = Annotated[float, _one(units.ANGLE, ge=-360.0, le=360.0)]
+CctK = Annotated[float, _one(units.CCT, ge=800.0, le=20_000.0)]
+FluxLm = Annotated[float, _one(units.FLUX, gt=0.0, le=1e7)]
+IntensityCd = Annotated[float, _one(units.INTENSITY, ge=0.0, le=1e9)]
+IlluminanceLx = Annotated[float, _one(units.ILLUMINANCE, ge=0.0, le=1e6)]
+LuminanceCdM2 = Annotated[float, _one(units.LUMINANCE, ge=0.0, le=1e7)]
+PowerW = Annotated[float, _one(units.POWER, gt=0.0, le=1e5)]

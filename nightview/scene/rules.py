@@ -141,8 +141,10 @@ def _openings_fit(scene: Scene, unread: Unread) -> Iterator[Fault]:
             row = [Fault(place, problem, f'write spacing = "{_m(width)}" or more')]
         yield from row
         if not row and opening.block in blocks:
-            yield from _fits(opening, blocks[opening.block])
-            walls.setdefault((opening.block, opening.side), []).append(opening)
+            misfits = list(_fits(opening, blocks[opening.block]))
+            yield from misfits
+            if not misfits:
+                walls.setdefault((opening.block, opening.side), []).append(opening)
     for openings in walls.values():
         yield from _overlaps(openings)
 
@@ -163,13 +165,11 @@ def _fits(opening: Opening, block: Block) -> Iterator[Fault]:
     if left < -_SAME_M or right > wall + _SAME_M:
         where = f"the {opening.side} wall of {shown(block.name)}, {_m(wall)} wide"
         first, last = width / 2, wall - more - width / 2
-        yield Fault(
-            place,
-            f"reaches from {_m(left)} to {_m(right)} on {where}",
-            f'write along, to its middle, from "{_m(first)}" to "{_m(last)}"'
-            if first <= last
-            else "make it narrower, or the wall wider",
-        )
+        if first <= last:
+            remedy = f'write along, to its middle, from "{_m(first)}" to "{_m(last)}"'
+        else:
+            remedy = "write a smaller " + ("count or spacing" if opening.count > 1 else "size")
+        yield Fault(place, f"reaches from {_m(left)} to {_m(right)} on {where}", remedy)
         return
     top = wall_top(block, opening.side)
     lowest = min(

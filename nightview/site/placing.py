@@ -140,8 +140,8 @@ def _first_of(fixture: Fixture, position: Array) -> Array:
 
 
 def _reference(axis: Array, roll_deg: float) -> Array:
-    """φ = 0: the level direction to the right of the aim, turned by the roll."""
+    """φ = 0: square to the aim and as upright as can be, turned by the roll."""
     up = np.array([0, 0, 1.0]) if abs(axis[2]) < 0.9999 else np.array([0, 1.0, 0])
-    right = unit(np.cross(axis, up))
+    upright = unit(up - (up @ axis) * axis)
     roll = np.radians(roll_deg)
-    return np.cos(roll) * right + np.sin(roll) * np.cross(axis, right)
+    return np.cos(roll) * upright + np.sin(roll) * np.cross(axis, upright)

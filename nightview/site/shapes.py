@@ -14,6 +14,8 @@ UP = np.array([0.0, 0.0, 1.0])
 LARGEST_PIECE_M = 4.0
 """Patches are cut to pieces no larger than this, so that a fine grid stays near its lamp."""
 
+STANDS_IN_M = 0.01
+
 
 def flat(
     name: str,
@@ -150,7 +152,14 @@ def solid_of_planes(owner: str, faces: Sequence[Sequence[Array]]) -> Solid:
         normal = _area_normal(np.asarray(corners, float))
         planes.append([*normal, -float(normal @ corners[0])])
     points = np.concatenate([np.asarray(corners, float) for corners in faces])
-    return Solid(owner, np.array(planes), points.min(axis=0), points.max(axis=0))
+    return _sunk(Solid(owner, np.array(planes), points.min(axis=0), points.max(axis=0)))
+
+
+def _sunk(solid: Solid) -> Solid:
+    """The solid let a little into what it stands on, whose surface there is then inside it."""
+    planes = solid.planes.copy()
+    planes[planes[:, 2] < -0.99, 3] -= STANDS_IN_M
+    return Solid(solid.owner, planes, solid.low - [0, 0, STANDS_IN_M], solid.high)
 
 
 def tube(
@@ -195,4 +204,4 @@ def round_solid(owner: str, foot: Array, radius_m: float, height_m: float) -> So
     foot = np.asarray(foot, float)
     planes4 = np.column_stack([normals, -(normals @ foot) - reach])
     margin = np.array([radius_m, radius_m, 0.0]) * 1.1
-    return Solid(owner, planes4, foot - margin, foot + margin + [0, 0, height_m])
+    return _sunk(Solid(owner, planes4, foot - margin, foot + margin + [0, 0, height_m]))
