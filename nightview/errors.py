@@ -15,7 +15,7 @@ class NightviewError(Exception):
         super().__init__(f"{where}: {problem}" + (f"; {remedy}" if remedy else ""))
 
 
-class SceneErrors(NightviewError):
+class SceneFaultsError(NightviewError):
     """All faults found in one reading, so that a user mends a file in one go."""
 
     def __init__(self, faults: list[NightviewError]) -> None:

@@ -49,8 +49,18 @@ CURRENT = Kind("a current", "A", "5 A")
 RESISTANCE = Kind("a resistance", "ohm", "0.05 ohm")
 APPARENT_POWER = Kind("an apparent power", "VA", "5 VA")
 _KINDS = (
-    *(LENGTH, ANGLE, FLUX, INTENSITY, ILLUMINANCE, LUMINANCE, CCT, POWER),
-    *(VOLTAGE, CURRENT, RESISTANCE, APPARENT_POWER),
+    LENGTH,
+    ANGLE,
+    FLUX,
+    INTENSITY,
+    ILLUMINANCE,
+    LUMINANCE,
+    CCT,
+    POWER,
+    VOLTAGE,
+    CURRENT,
+    RESISTANCE,
+    APPARENT_POWER,
 )
 
 # Spellings that are no word pint could hold, and the word they stand for.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import pathlib
+import pickle
 import re
 import time
 import tomllib
@@ -15,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from nightview.errors import NightviewError, SceneErrors
+from nightview.errors import NightviewError, SceneFaultsError
 from nightview.scene import rules
 from nightview.scene.model import (
     Block,
@@ -369,6 +370,9 @@ def test_folder_and_name_of_a_file(tmp_path: pathlib.Path) -> None:
     assert parse(RICH, folder="there").folder == pathlib.Path("there")
     path.write_bytes(b"\xef\xbb\xbf" + RICH.replace("\n", "\r\n").encode())  # as some editors do
     assert read(path).blocks == parse(RICH).blocks
+    for copy in (pickle.loads(pickle.dumps(read(path))), read(path).model_copy()):
+        assert copy == read(path)
+        assert copy.folder == tmp_path
 
 
 def test_a_scene_is_built_in_code_from_floats_or_texts() -> None:
@@ -618,7 +622,7 @@ def test_all_faults_are_found_in_one_reading() -> None:
         .replace('aim_at = "oak"', 'aim_at = "oak"\nbearing = "3 deg"')
         .replace('size = "2 ft, 2 ft"', 'size = "2 ft, 9 ft"')
     )
-    with pytest.raises(SceneErrors) as caught:
+    with pytest.raises(SceneFaultsError) as caught:
         parse(text, "garden.toml")
     assert [fault.where for fault in caught.value.faults] == [
         'garden.toml: tree "oak"',

@@ -18,7 +18,13 @@ def materials() -> None:
         left = head in ("material", "pattern", "source")
         table.add_column(head, justify="left" if left else "right")
     for name, spec in MATERIALS.items():
-        table.add_row(name, f"{spec.reflectance:.2f}", *(f"{c:.2f}" for c in spec.rgb), spec.pattern, spec.source)
+        table.add_row(
+            name,
+            f"{spec.reflectance:.2f}",
+            *(f"{c:.2f}" for c in spec.rgb),
+            spec.pattern,
+            spec.source,
+        )
     console = Console()
     console.width = max(console.width, 100) if console.is_terminal else 160
     console.print(table)

@@ -58,7 +58,9 @@ def new(
     from nightview.units import UnitError, length_m
 
     if file.exists():
-        raise NightviewError(str(file), "is there already", "choose another name; nothing was changed")
+        raise NightviewError(
+            str(file), "is there already", "choose another name; nothing was changed"
+        )
     given = {"title": title, "width": width, "depth": depth, "height": height, "roof": roof}
     interactive = ask and sys.stdin is not None and sys.stdin.isatty()
     for key, (question, usual) in QUESTIONS.items():
@@ -71,7 +73,18 @@ def new(
             metres[key] = length_m(str(given[key]))
         except UnitError as error:
             raise NightviewError(f"--{key}", str(error)) from None
-    in_feet = feet if feet is not None else any(mark in str(given["width"]) for mark in ("ft", "'", "in", '"', "feet", "foot"))
-    text = starter(metres["width"], metres["depth"], metres["height"], str(given["roof"]), str(given["title"]), in_feet)
+    in_feet = (
+        feet
+        if feet is not None
+        else any(mark in str(given["width"]) for mark in ("ft", "'", "in", '"', "feet", "foot"))
+    )
+    text = starter(
+        metres["width"],
+        metres["depth"],
+        metres["height"],
+        str(given["roof"]),
+        str(given["title"]),
+        in_feet,
+    )
     write_beside(file, lambda beside: beside.write_text(text, encoding="utf-8"))
     print(f"{file}\nNow: nightview still {file}")

@@ -13,8 +13,15 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 def shown(title: str) -> Iterator[Callable[[int, int, str], None]]:
     """Yields a function to be told (done, of how many, what)."""
     console = Console(stderr=True)
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[what]}"), TimeRemainingColumn())
-    with Progress(*columns, console=console, disable=not console.is_terminal, transient=True) as bar:
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.fields[what]}"),
+        TimeRemainingColumn(),
+    )
+    with Progress(
+        *columns, console=console, disable=not console.is_terminal, transient=True
+    ) as bar:
         task = bar.add_task(title, total=None, what="")
 
         def report(done: int, total: int, what: str) -> None:

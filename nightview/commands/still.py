@@ -50,7 +50,9 @@ def still(
     from nightview.site.build import build
 
     if not job.views:
-        raise NightviewError(str(scene), "has no views", "add a [[view]] table with name, eye and target")
+        raise NightviewError(
+            str(scene), "has no views", "add a [[view]] table with name, eye and target"
+        )
     views = [view_of(job.views, name) for name in view] if view else list(job.views)
     with shown(f"Light of {scene.name}") as report:
         field = trace(build(job), report)
@@ -69,10 +71,14 @@ def picture_size(text: str) -> tuple[int, int]:
     """Pixels from "1600x900"."""
     found = re.fullmatch(r"\s*(\d{1,5})\s*[xX×]\s*(\d{1,5})\s*", text)
     if not found:
-        raise NightviewError("--size", f'"{text}" is no size in pixels', 'write for example "1600x900"')
+        raise NightviewError(
+            "--size", f'"{text}" is no size in pixels', 'write for example "1600x900"'
+        )
     width, height = int(found[1]), int(found[2])
     if not (64 <= width <= 8192 and 64 <= height <= 8192):
-        raise NightviewError("--size", f"{width}x{height} is out of range", "each from 64 to 8192 pixels")
+        raise NightviewError(
+            "--size", f"{width}x{height} is out of range", "each from 64 to 8192 pixels"
+        )
     return width, height
 
 

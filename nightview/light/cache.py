@@ -37,7 +37,9 @@ def geometry_key(site: Site) -> str:
 
     def take(*values: object) -> None:
         for value in values:
-            digest.update(value.tobytes() if isinstance(value, np.ndarray) else repr(value).encode())
+            digest.update(
+                value.tobytes() if isinstance(value, np.ndarray) else repr(value).encode()
+            )
 
     for patch in site.patches:
         points, uv, faces = patch.triangles
@@ -45,7 +47,15 @@ def geometry_key(site: Site) -> str:
         take(site.materials[patch.material].rgb)
     for crown in site.crowns:
         spec = site.materials[crown.material]
-        take(crown.centre, crown.normal, crown.along, crown.length_m, crown.width_m, spec.rgb, spec.transmits_rgb)
+        take(
+            crown.centre,
+            crown.normal,
+            crown.along,
+            crown.length_m,
+            crown.width_m,
+            spec.rgb,
+            spec.transmits_rgb,
+        )
     for mesh in site.meshes:
         if mesh.casts:  # the lamps' own bodies move with them, and shade nothing
             take(mesh.vertices, mesh.faces, site.materials[mesh.material].rgb)
@@ -103,7 +113,11 @@ def save(key: str, direct: Direct, bounced: Array32) -> None:
     """Keep a source's maps; quietly does nothing where the disk is full or closed to us."""
     if not enabled():
         return
-    arrays: dict[str, np.ndarray] = {"key": np.array(key), "rays": np.array(direct.rays), "bounced": bounced}
+    arrays: dict[str, np.ndarray] = {
+        "key": np.array(key),
+        "rays": np.array(direct.rays),
+        "bounced": bounced,
+    }
     for number, (level, values) in direct.patches.items():
         arrays[f"patch_{number}"], arrays[f"level_{number}"] = values, np.array(level)
     arrays |= {f"crown_{number}": values for number, values in direct.crowns.items()}

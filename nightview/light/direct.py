@@ -45,7 +45,7 @@ class Spheres:
     """Bounding spheres and planes of all surfaces, to leave out at once what a source misses."""
 
     def __init__(self, site: Site) -> None:
-        things = (*site.patches, *site.crowns, *site.meshes)
+        things = site.surfaces
         bounds = [thing.bounds for thing in things]
         self.centre = np.array([centre for centre, _ in bounds]).reshape(-1, 3)
         self.radius = np.array([radius for _, radius in bounds])
@@ -106,7 +106,9 @@ class _Batch:
         return place
 
 
-def trace_direct(site: Site, source: Source, tracer: Tracer, grids: Grids, spheres: Spheres) -> Direct:
+def trace_direct(
+    site: Site, source: Source, tracer: Tracer, grids: Grids, spheres: Spheres
+) -> Direct:
     """Direct light of one source, summed over its points."""
     total = Direct()
     for position in source.positions:
@@ -141,7 +143,11 @@ def resampled(values: Array32, shape: tuple[int, ...]) -> Array32:
             continue
         place = np.linspace(0, have - 1, want)
         low = np.minimum(place.astype(int), have - 2)
-        part = (place - low).astype(np.float32).reshape([-1 if a == axis else 1 for a in range(values.ndim)])
+        part = (
+            (place - low)
+            .astype(np.float32)
+            .reshape([-1 if a == axis else 1 for a in range(values.ndim)])
+        )
         values = np.take(values, low, axis) * (1 - part) + np.take(values, low + 1, axis) * part
     return values
 
@@ -151,7 +157,7 @@ def _from_point(
 ) -> Direct:
     found = Direct()
     batch = _Batch()
-    grid_waiting: list[tuple[int, int, Array32, NDArray, slice]] = []
+    grid_waiting: list[tuple[int, int, Array32, NDArray[np.intp], slice]] = []
     cloud_waiting: list[tuple[dict[int, Array32], int, Array32, NDArray, slice]] = []
     n_patches, n_crowns = len(site.patches), len(site.crowns)
     for number in spheres.reached(source, position):
@@ -183,8 +189,12 @@ def _from_point(
             lit = np.flatnonzero(light > source.floor_lx)
             if len(lit):
                 lift = min(LIFT_M, 1e-3 * mesh.bounds[1])
-                place = batch.add(points[lit] + np.float32(lift) * mesh.normals[lit].astype(np.float32))
-                cloud_waiting.append((found.meshes, int(number - n_patches - n_crowns), light, lit, place))
+                place = batch.add(
+                    points[lit] + np.float32(lift) * mesh.normals[lit].astype(np.float32)
+                )
+                cloud_waiting.append(
+                    (found.meshes, int(number - n_patches - n_crowns), light, lit, place)
+                )
     if not batch.count:
         return found
     end = position.astype(np.float32)
@@ -192,15 +202,15 @@ def _from_point(
     rays = batch.count
     for target, number, light, lit, place in cloud_waiting:
         kept = np.zeros_like(light)
-        seen = lit[~blocked[place]]
-        kept[seen] = light[seen]
-        if len(seen):
+        clear = lit[~blocked[place]]
+        kept[clear] = light[clear]
+        if len(clear):
             target[number] = kept
     soft: list[tuple[int, int, Array32, NDArray, NDArray]] = []
     for number, level, light, lit, place in grid_waiting:
         seen = np.zeros(light.size, np.float32)
         seen[lit] = ~blocked[place]
-        edge = _edges(light, lit, seen)
+        edge = _edges(light.shape, lit, seen[lit])
         if len(edge):
             soft.append((number, level, light, seen, edge))
         elif seen[lit].any():
@@ -261,7 +271,9 @@ def _on_points(
     if not source.intensity.axial:
         second = np.cross(source.axis, source.reference).astype(np.float32)
         phi = np.arctan2(-(way @ second), -(way @ source.reference.astype(np.float32)))
-    light = source.intensity.at(cosine, phi) * inverse * inverse * np.einsum("ij,ij->i", way, normals)
+    light = (
+        source.intensity.at(cosine, phi) * inverse * inverse * np.einsum("ij,ij->i", way, normals)
+    )
     return (light if two_sided else np.maximum(light, 0.0)), way
 
 
@@ -269,7 +281,10 @@ def _on_tube(patch: Patch, level: int, source: Source, position: Array) -> Array
     u, v = patch.axes(level)
     points, normals = patch.place(*np.meshgrid(u, patch.nudged(v, patch.size[1])))
     light, _ = _on_points(
-        points.reshape(-1, 3).astype(np.float32), normals.reshape(-1, 3).astype(np.float32), source, position
+        points.reshape(-1, 3).astype(np.float32),
+        normals.reshape(-1, 3).astype(np.float32),
+        source,
+        position,
     )
     return light.reshape(points.shape[:2])
 
@@ -290,15 +305,14 @@ def _node_points(patch: Patch, level: int, which: NDArray, jitter: Array | None 
     return (start + at_u[:, None] * patch.eu + at_v[:, None] * patch.ev).astype(np.float32)
 
 
-def _edges(light: Array32, lit: NDArray, seen: Array32) -> NDArray:
+def _edges(shape: tuple[int, ...], lit: NDArray[np.intp], inside: Array32) -> NDArray[np.intp]:
     """Flat indices of lit nodes beside which visibility changes, and their lit neighbours."""
-    inside = seen[lit]
     if inside.all() or not inside.any():
         return np.zeros(0, np.intp)
-    state = np.full(light.shape, 0, np.int8)
+    state = np.zeros(shape, np.int8)
     state.ravel()[lit] = np.where(inside > 0, 2, 1)
     low = np.minimum
-    change = np.zeros(light.shape, bool)
+    change = np.zeros(shape, bool)
     for axis in (0, 1):
         a = state[:-1] if axis == 0 else state[:, :-1]
         b = state[1:] if axis == 0 else state[:, 1:]
@@ -346,4 +360,4 @@ def _soft_share(
              for number, level, _, _, edge in soft]
         )  # fmt: skip
         clear += ~tracer.blocked(origins, lens[k].astype(np.float32), parallel=False)
-    return clear / SOFT_RAYS
+    return clear / np.float32(SOFT_RAYS)

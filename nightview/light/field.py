@@ -16,19 +16,18 @@ from nightview.light import cache
 from nightview.light.direct import Direct, Spheres, resampled, trace_direct
 from nightview.light.gather import (
     LUMINOUS,
-    Gather,
     Layout,
     ambient_lx,
     cells_hit,
     hemisphere_rays,
     linear_weights,
+    sky_along,
     trace_gather,
 )
 from nightview.light.grids import Grids
 from nightview.light.rays import THREADS, Array32, Tracer
 from nightview.light.source import Source, sources_of
 from nightview.site.build import Site
-from nightview.site.sky import sky_luminance
 from nightview.site.surface import Array
 
 Progress = Callable[[int, int, str], None]
@@ -110,7 +109,7 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     report(1, steps, "surfaces")
     keys = [cache.source_key(geometry + bodies, source) for source in sources]
     sky_key = cache.source_key(
-        geometry + bodies + repr((site.scene.site.surroundings, ambient_lx(site))), _SKY
+        geometry + bodies + repr((site.scene.site, ambient_lx(site), site.scene.moon)), _SKY
     )
     kept = [cache.load(key) for key in keys]
     kept_sky = cache.load(sky_key)
@@ -119,7 +118,10 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     direct: dict[int, Direct] = {}
     if missing:
         with ThreadPoolExecutor(min(THREADS, len(missing))) as pool:
-            jobs = {pool.submit(trace_direct, site, sources[i], tracer, grids, spheres): i for i in missing}
+            jobs = {
+                pool.submit(trace_direct, site, sources[i], tracer, grids, spheres): i
+                for i in missing
+            }
             for job in as_completed(jobs):
                 direct[jobs[job]] = job.result()
                 done += 1
@@ -129,7 +131,9 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
         # A dozen lamps at a time, so that sixty lamps need no more memory than twelve.
         for start in range(0, len(missing), 12):
             some = missing[start : start + 12]
-            cells = np.stack([cells_of_direct(site, layout, grids, direct[i]) for i in some], axis=1)
+            cells = np.stack(
+                [cells_of_direct(site, layout, grids, direct[i]) for i in some], axis=1
+            )
             bounced = gather.bounced(cells)
             for column, i in enumerate(some):
                 own = np.ascontiguousarray(bounced[:, column])
@@ -293,18 +297,17 @@ def mix(field: LightField, state: State | None = None) -> Light:
         sides = np.stack([even + lean, even - lean], axis=1)
         np.maximum(sides, 0, out=sides)
         for part, weight in zip(field.sources, weights, strict=True):
-            values = part.direct.crowns.get(number)
-            if values is not None and weight.any():
-                sides[:, 0] += np.maximum(values, 0)[:, None] * weight
-                sides[:, 1] += np.maximum(-values, 0)[:, None] * weight
+            if number in part.direct.crowns and weight.any():
+                signed = part.direct.crowns[number]
+                sides[:, 0] += np.maximum(signed, 0)[:, None] * weight
+                sides[:, 1] += np.maximum(-signed, 0)[:, None] * weight
         crowns.append(sides.astype(np.float32))
     meshes = []
     for number, cloud in enumerate(layout.mesh_rows):
         light = rows[cloud.row].copy()
         for part, weight in zip(field.sources, weights, strict=True):
-            values = part.direct.meshes.get(number)
-            if values is not None and weight.any():
-                light += values[:, None] * weight
+            if number in part.direct.meshes and weight.any():
+                light += part.direct.meshes[number][:, None] * weight
         meshes.append(light)
     return Light(field, state, patches, toward, crowns, meshes, rows)
 
@@ -345,7 +348,6 @@ def at_points(light: Light, points: Array, normals: Array, rays: int = 1024) -> 
         if weight.any():
             direct += direct_at(field, part.source, points, normals)[:, None] * weight
     total = direct.copy()
-    ambient = ambient_lx(field.site)
     for i, (point, normal) in enumerate(zip(points, normals, strict=True)):
         ways = hemisphere_rays(normal[None], rays, i)[0]
         count = len(ways)
@@ -354,10 +356,8 @@ def at_points(light: Light, points: Array, normals: Array, rays: int = 1024) -> 
         cells = cells_hit(field.layout, field.tracer, hits.triangle, hits.u, hits.v, hits.facing)
         radiance = np.where(cells[:, None] >= 0, light.cell_radiance[cells], 0.0)
         missed = hits.triangle < 0
-        if ambient > 0 and missed.any():
-            radiance[missed] = light.state.sky * sky_luminance(
-                ways[missed], field.site.scene.site.surroundings, ambient, None
-            )
+        if missed.any():
+            radiance[missed] = light.state.sky * sky_along(field.site, ways[missed])
         total[i] += np.pi * radiance.mean(axis=0)
     return direct, total
 
@@ -369,7 +369,9 @@ def direct_at(field: LightField, source: Source, points: Array, normals: Array) 
     total = np.zeros(len(points))
     start = (points + LIFT_M * normals).astype(np.float32)
     for position in source.positions:
-        light, _ = _on_points(points.astype(np.float32), normals.astype(np.float32), source, position)
+        light, _ = _on_points(
+            points.astype(np.float32), normals.astype(np.float32), source, position
+        )
         clear = np.zeros(len(points))
         for lens in _lens_points(source, position):
             clear += ~field.tracer.blocked(start, lens.astype(np.float32))

@@ -10,23 +10,31 @@ first moment (four rows a place), from which a leaf's light on either side follo
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.spatial import cKDTree
 
 from nightview.light.grids import Grids, nearest_real
-from nightview.light.rays import Array32, Tracer
+from nightview.light.rays import THREADS, Array32, Tracer
+from nightview.light.source import moon_of
 from nightview.site.build import Site
-from nightview.site.sky import sky_luminance
-from nightview.site.surface import Array, Crown, Mesh, Patch
+from nightview.site.sky import AMBIENT_LX, sky_luminance
+from nightview.site.surface import Array, Crown, Mesh, Patch, Solid
 
 RAYS = 256
 CROWN_RAYS = 128
 STEP_M = 0.4
 OPEN_STEP_M = 0.8
 CELL_M = 0.25
+NEAR_FEET_M = np.array([0.02, 0.08, 0.17, 0.3, 0.5, 0.8])
+"""Distances from a standing body at which the ground's light is gathered [m]."""
+SETS = 64
+"""Turned copies of the ray set; neighbours use different ones, so that no pattern shows."""
 CROWN_CELL_M = 0.7
 MESH_ROWS_AT_MOST = 4000
 BOUNCES_AT_MOST = 60
@@ -178,6 +186,23 @@ class Layout:
             value[start : start + count] = 0.5 * (np.asarray(spec.rgb) + np.asarray(through))
         return value
 
+    @cached_property
+    def tables(self) -> tuple[Array32, NDArray[np.int32], NDArray[np.int32]]:
+        """Sizes (n, 2), cell shapes (n, 2) and first cells (n,) of all patches."""
+        size = np.array([patch.size for patch in self.site.patches], np.float32).reshape(-1, 2)
+        return (
+            size,
+            np.array(self.cell_shape, np.int32).reshape(-1, 2),
+            np.array(self.cell_start, np.int32),
+        )
+
+    @cached_property
+    def leaves(self) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
+        """Each crown's first leaf in the cells of all leaves, and those cells."""
+        return np.cumsum([0, *[len(c) for c in self.crown_cell]]), np.concatenate(
+            [*self.crown_cell, np.zeros(0, np.int32)]
+        )
+
     def cells_of_rows(self) -> sparse.csr_matrix:
         """Rows → light on cells (cells, rows): interpolated on patches, nearest elsewhere."""
         row_ids, column_ids, weights = [], [], []
@@ -194,16 +219,20 @@ class Layout:
             row_ids.append(cell + self.cell_start[number])
             column_ids.append(grid.rows.ravel()[flat])
             weights.append(whole[cell, flat])
-        for mesh, start, cloud in zip(self.site.meshes, self.mesh_cell_start, self.mesh_rows, strict=True):
+        for mesh, start, cloud in zip(
+            self.site.meshes, self.mesh_cell_start, self.mesh_rows, strict=True
+        ):
             faces = np.repeat(np.arange(len(mesh.faces)), 3) + start
             row_ids.append(faces)
             column_ids.append(cloud.row[mesh.faces.ravel()])
             weights.append(np.full(len(faces), 1 / 3, np.float32))
-        for start, middles_row, cells in zip(self.crown_cell_start, self.crown_rows, self.crown_cell, strict=True):
+        for start, middles_row, cells in zip(
+            self.crown_cell_start, self.crown_rows, self.crown_cell, strict=True
+        ):
             count = int(cells.max()) - start + 1
             first = int(middles_row.row.min())
             row_ids.append(np.arange(count) + start)
-            column_ids.append(first + 4 * np.arange(count))
+            column_ids.append((first + 4 * np.arange(count)).astype(np.int32))
             # Both sides of a leaf together take 2π times the mean radiance.
             weights.append(np.full(count, 2 * np.pi, np.float32))
         if not row_ids:
@@ -214,22 +243,53 @@ class Layout:
         )  # fmt: skip
 
 
-def _gather_axes(patch: Patch, tall: list) -> tuple[Array, Array]:
+def _gather_axes(patch: Patch, tall: list[Solid]) -> tuple[Array, Array]:
     left, right, low, high = patch.real_edges
     if patch.tube:
         around = np.linspace(0, patch.size[0], 9)
         return around, graded(patch.size[1], STEP_M, (low, high))
-    is_ground = patch.normal[2] > 0.99
-    if is_ground:
-        # Open ground is even; within a metre of what stands on it, light changes quickly.
-        centre, radius = patch.bounds
-        near = any(
-            (solid.low[:2] - 1.0 < centre[:2] + radius).all() and (solid.high[:2] + 1.0 > centre[:2] - radius).all()
-            for solid in tall
-        )
-        step = 0.2 if near else OPEN_STEP_M
-        return tuple(np.linspace(0, length, max(2, round(length / step) + 1)) for length in patch.size)  # type: ignore[return-value]
-    return graded(patch.size[0], STEP_M, (left, right)), graded(patch.size[1], STEP_M, (low, high))
+    if patch.normal[2] > 0.99:
+        return _ground_axes(patch, tall)
+    step = OPEN_STEP_M if patch.texel_m > 0.03 else STEP_M
+    return graded(patch.size[0], step, (left, right)), graded(patch.size[1], step, (low, high))
+
+
+def _ground_axes(patch: Patch, tall: list[Solid]) -> tuple[Array, Array]:
+    """Open ground is even; light changes quickly within a metre of what stands on it."""
+    axes = [
+        np.linspace(0, length, max(2, round(length / OPEN_STEP_M) + 1)) for length in patch.size
+    ]
+    start = patch.origin[:2]
+    end = start + patch.size
+    level = abs(patch.eu[0]) > 0.9999  # (u, v) is (x, y)
+    for solid in tall:
+        low, high = solid.low[:2], solid.high[:2]
+        if (
+            (low > end + 1.0).any()
+            or (high < start - 1.0).any()
+            or solid.low[2] > patch.origin[2] + 0.5
+        ):
+            continue
+        square = (np.abs(solid.planes[:, :2]) > 1e-6).sum(axis=1).max() <= 1
+        if not (level and square):
+            fine = [
+                np.linspace(0, length, max(2, round(length / 0.2) + 1)) for length in patch.size
+            ]
+            return fine[0], fine[1]
+        for axis in (0, 1):
+            near = np.concatenate([low[axis] - NEAR_FEET_M, high[axis] + NEAR_FEET_M]) - start[axis]
+            inside = near[(near > 0.02) & (near < patch.size[axis] - 0.02)]
+            axes[axis] = np.union1d(axes[axis], inside)
+    return _thinned(axes[0]), _thinned(axes[1])
+
+
+def _thinned(axis: Array) -> Array:
+    """The same places without those closer than 25 mm to the one before."""
+    kept = [axis[0]]
+    for place in axis[1:-1]:
+        if place - kept[-1] > 0.025 and axis[-1] - place > 0.025:
+            kept.append(place)
+    return np.array([*kept, axis[-1]])
 
 
 def _voxels(crown: Crown) -> tuple[NDArray, Array]:
@@ -247,24 +307,17 @@ def _mesh_points(mesh: Mesh) -> tuple[NDArray, NDArray]:
     most = min(count, MESH_ROWS_AT_MOST if mesh.casts and mesh.owner == mesh.name else 60)
     if count <= most:
         return np.arange(count), np.arange(count)
-    from scipy.spatial import cKDTree
-
     chosen = np.unique(np.linspace(0, count - 1, most).astype(int))
     size = mesh.bounds[1] * 0.3
     features = np.hstack([mesh.vertices, size * mesh.normals])
     return chosen, cKDTree(features[chosen]).query(features)[1]
 
 
-def cosine_set(count: int) -> Array:
-    """Stratified directions about +z, cosine-weighted (Malley's method), (count, 3)."""
-    side = int(np.sqrt(count))
-    a, b = np.meshgrid((np.arange(side) + 0.5) / side, (np.arange(side) + 0.5) / side)
-    return _to_hemisphere(a.ravel(), b.ravel())
-
-
 def _to_hemisphere(a: Array, b: Array) -> Array:
     radius, angle = np.sqrt(a), 2 * np.pi * b
-    return np.stack([radius * np.cos(angle), radius * np.sin(angle), np.sqrt(np.maximum(1 - a, 0))], axis=-1)
+    return np.stack(
+        [radius * np.cos(angle), radius * np.sin(angle), np.sqrt(np.maximum(1 - a, 0))], axis=-1
+    )
 
 
 def bases(normals: Array) -> tuple[Array, Array]:
@@ -278,19 +331,25 @@ def bases(normals: Array) -> tuple[Array, Array]:
     return first, second
 
 
-def hemisphere_rays(normals: Array, count: int, first: int = 0) -> Array32:
-    """count cosine-weighted ways from each normal, each point's set shifted by its number:
-    (n, count, 3) float32."""
+@lru_cache(maxsize=4)
+def _ray_sets(count: int) -> Array32:
+    """SETS stratified, cosine-weighted sets about +z (Malley's method), each shifted by the R2
+    sequence (Roberts 2018): (SETS, count, 3)."""
     side = int(np.sqrt(count))
-    number = np.arange(first, first + len(normals))[:, None]
-    shift = (number * np.array([0.7548776662466927, 0.5698402909980532])) % 1.0
+    shift = (np.arange(SETS)[:, None] * np.array([0.7548776662466927, 0.5698402909980532])) % 1.0
     a, b = np.meshgrid(np.arange(side), np.arange(side))
     a = (a.ravel()[None] + shift[:, :1]) / side
     b = (b.ravel()[None] + shift[:, 1:]) / side
-    local = _to_hemisphere(a, b).astype(np.float32)
-    t1, t2 = (basis.astype(np.float32) for basis in bases(normals))
-    n = normals.astype(np.float32)
-    return local[..., :1] * t1[:, None] + local[..., 1:2] * t2[:, None] + local[..., 2:] * n[:, None]
+    return _to_hemisphere(a, b).astype(np.float32)
+
+
+def hemisphere_rays(normals: Array, count: int, first: int = 0) -> Array32:
+    """count cosine-weighted ways from each normal (n, 3), whose numbers start at first:
+    (n, count, 3) float32."""
+    local = _ray_sets(count)[(np.arange(first, first + len(normals)) * 29) % SETS]
+    t1, t2 = bases(normals)
+    frame = np.stack([t1, t2, normals], axis=1).astype(np.float32)
+    return np.matmul(local, frame)
 
 
 def sphere_set(count: int) -> Array32:
@@ -345,59 +404,83 @@ class Gather:
 
 
 def trace_gather(site: Site, layout: Layout, tracer: Tracer) -> Gather:
-    """Send all gather rays once."""
-    parts: list[sparse.csr_matrix] = []
-    skies: list[Array32] = []
-    step = max(1, (1 << 19) // RAYS)
-    for start in range(0, layout.flat_rows, step):
-        stop = min(start + step, layout.flat_rows)
-        normals = layout.normals[start:stop]
-        ways = hemisphere_rays(normals, RAYS, start)
-        origins = (layout.points[start:stop] + 0.001 * normals).astype(np.float32)
-        cells, missed = _hit_cells(layout, tracer, origins, ways)
-        n = stop - start
-        which = np.repeat(np.arange(n, dtype=np.int32), RAYS)
-        parts.append(_counted(which, cells, np.full(n * RAYS, 1.0 / RAYS, np.float32), (n, layout.cells)))
-        radiance = _sky(site, ways.reshape(-1, 3), missed)
-        skies.append((np.pi / RAYS) * radiance.reshape(n, RAYS, 3).sum(axis=1))
-    if len(layout.crown_points):
-        ways1 = sphere_set(CROWN_RAYS)
-        step = max(1, (1 << 19) // CROWN_RAYS)
-        for start in range(0, len(layout.crown_points), step):
-            middles = layout.crown_points[start : start + step].astype(np.float32)
-            n = len(middles)
-            ways = np.broadcast_to(ways1, (n, CROWN_RAYS, 3))
-            cells, missed = _hit_cells(layout, tracer, middles, ways)
-            radiance = _sky(site, np.ascontiguousarray(ways).reshape(-1, 3), missed).reshape(n, CROWN_RAYS, 3)
-            which = 4 * np.repeat(np.arange(n, dtype=np.int32), CROWN_RAYS)
-            moments = np.concatenate([np.ones((CROWN_RAYS, 1), np.float32), 3 * ways1], axis=1) / CROWN_RAYS
-            rows = np.concatenate([which + k for k in range(4)])
-            weights = np.concatenate([np.tile(moments[:, k] / np.pi, n) for k in range(4)])
-            parts.append(_counted(rows, np.tile(cells, 4), weights.astype(np.float32), (4 * n, layout.cells)))
-            skies.append(np.einsum("kr,nrc->nkc", moments.T, radiance).reshape(-1, 3).astype(np.float32))
-    matrix = sparse.vstack(parts, format="csr", dtype=np.float32) if parts else sparse.csr_matrix((0, layout.cells), dtype=np.float32)
-    sky = np.concatenate(skies).astype(np.float32) if skies else np.zeros((0, 3), np.float32)
+    """Send all gather rays once, a batch of points to a thread."""
+    step = max(1, (1 << 17) // RAYS)
+    crown_step = max(1, (1 << 17) // CROWN_RAYS)
+    jobs = [(_from_surfaces, start, min(start + step, layout.flat_rows))
+            for start in range(0, layout.flat_rows, step)]  # fmt: skip
+    count = len(layout.crown_points)
+    jobs += [
+        (_in_crowns, start, min(start + crown_step, count)) for start in range(0, count, crown_step)
+    ]
+    with ThreadPoolExecutor(THREADS) as pool:
+        found = list(pool.map(lambda job: job[0](site, layout, tracer, job[1], job[2]), jobs))
+    if not found:
+        nothing = sparse.csr_matrix((0, layout.cells), dtype=np.float32)
+        return Gather(layout, nothing, layout.cells_of_rows(), np.zeros((0, 3), np.float32))
+    matrix = sparse.vstack([part for part, _ in found], format="csr", dtype=np.float32)
+    sky = np.concatenate([part for _, part in found]).astype(np.float32)
     return Gather(layout, matrix, layout.cells_of_rows(), sky)
 
 
-def _counted(rows: NDArray, cells: NDArray, weights: Array32, shape: tuple[int, int]) -> sparse.csr_matrix:
+def _from_surfaces(
+    site: Site, layout: Layout, tracer: Tracer, start: int, stop: int
+) -> tuple[sparse.csr_matrix, Array32]:
+    """Irradiance rows: each hit cell's exitance counts for its share of the rays."""
+    normals = layout.normals[start:stop]
+    ways = hemisphere_rays(normals, RAYS, start)
+    origins = (layout.points[start:stop] + 0.001 * normals).astype(np.float32)
+    cells, missed = _hit_cells(layout, tracer, origins, ways)
+    n = stop - start
+    which = np.repeat(np.arange(n, dtype=np.int32), RAYS)
+    part = _counted(which, cells, np.full(n * RAYS, 1.0 / RAYS, np.float32), (n, layout.cells))
+    radiance = _sky(site, ways.reshape(-1, 3), missed)
+    return part, (np.pi / RAYS) * radiance.reshape(n, RAYS, 3).sum(axis=1)
+
+
+def _in_crowns(
+    site: Site, layout: Layout, tracer: Tracer, start: int, stop: int
+) -> tuple[sparse.csr_matrix, Array32]:
+    """Four rows a place: mean radiance, and three times its mean along x, y and z."""
+    middles = layout.crown_points[start:stop].astype(np.float32)
+    n, around = len(middles), sphere_set(CROWN_RAYS)
+    ways = np.ascontiguousarray(np.broadcast_to(around, (n, CROWN_RAYS, 3)))
+    cells, missed = _hit_cells(layout, tracer, middles, ways)
+    radiance = _sky(site, ways.reshape(-1, 3), missed).reshape(n, CROWN_RAYS, 3)
+    which = 4 * np.repeat(np.arange(n, dtype=np.int32), CROWN_RAYS)
+    moments = (
+        np.concatenate([np.ones((CROWN_RAYS, 1), np.float32), 3 * around], axis=1) / CROWN_RAYS
+    )
+    rows = np.concatenate([which + k for k in range(4)])
+    weights = np.concatenate([np.tile(moments[:, k] / np.pi, n) for k in range(4)]).astype(
+        np.float32
+    )
+    part = _counted(rows, np.tile(cells, 4), weights, (4 * n, layout.cells))
+    return part, np.einsum("rk,nrc->nkc", moments, radiance).reshape(-1, 3)
+
+
+def _counted(
+    rows: NDArray, cells: NDArray, weights: Array32, shape: tuple[int, int]
+) -> sparse.csr_matrix:
     hit = cells >= 0
     return sparse.csr_matrix((weights[hit], (rows[hit], cells[hit])), shape=shape, dtype=np.float32)
 
 
-def _sky(site: Site, ways: Array32, missed: NDArray) -> Array32:
+def _sky(site: Site, ways: Array32, missed: NDArray[np.bool_]) -> Array32:
     """Sky radiance of the rays that met nothing, 0 for the rest, (n, 3)."""
     found = np.zeros((len(ways), 3), np.float32)
-    ambient = ambient_lx(site)
-    if ambient > 0 and missed.any():
-        found[missed] = sky_luminance(ways[missed], site.scene.site.surroundings, ambient, None)
+    if missed.any():
+        found[missed] = sky_along(site, ways[missed])
     return found
+
+
+def sky_along(site: Site, ways: Array32) -> Array32:
+    """Radiance of the site's sky along unit ways (n, 3): (n, 3) [cd/m² RGB]."""
+    return sky_luminance(ways, site.scene.site.surroundings, ambient_lx(site), moon_of(site))
 
 
 def ambient_lx(site: Site) -> float:
     """Light of the sky on open level ground [lx]."""
-    from nightview.site.sky import AMBIENT_LX
-
     stated = site.scene.site.ambient_lx
     return AMBIENT_LX[site.scene.site.surroundings] if stated is None else stated
 
@@ -426,25 +509,28 @@ def cells_hit(
     if len(front):
         number = tracer.surface[triangle[front]]
         place = tracer.patch_uv(triangle[front], u[front], v[front])
-        tables = layout_tables(layout)
-        size, shape, start = tables
-        rows = np.clip((place[:, 1] / size[number, 1] * shape[number, 0]).astype(np.int32), 0, shape[number, 0] - 1)
-        columns = np.clip((place[:, 0] / size[number, 0] * shape[number, 1]).astype(np.int32), 0, shape[number, 1] - 1)
+        size, shape, start = layout.tables
+        rows = np.clip(
+            (place[:, 1] / size[number, 1] * shape[number, 0]).astype(np.int32),
+            0,
+            shape[number, 0] - 1,
+        )
+        columns = np.clip(
+            (place[:, 0] / size[number, 0] * shape[number, 1]).astype(np.int32),
+            0,
+            shape[number, 1] - 1,
+        )
         cells[front] = start[number] + rows * shape[number, 1] + columns
     crown = hit[(surface >= n_patches) & (surface < n_patches + n_crowns)]
     if len(crown):
         number = tracer.surface[triangle[crown]] - n_patches
         leaf = tracer.local[triangle[crown]]
-        begin = np.cumsum([0, *[len(c) for c in layout.crown_cell]])
-        cells[crown] = np.concatenate(layout.crown_cell)[begin[number] + leaf]
+        begin, leaf_cells = layout.leaves
+        cells[crown] = leaf_cells[begin[number] + leaf]
     mesh = hit[surface >= n_patches + n_crowns]
     if len(mesh):
         number = tracer.surface[triangle[mesh]] - n_patches - n_crowns
-        cells[mesh] = np.asarray(layout.mesh_cell_start, np.int32)[number] + tracer.local[triangle[mesh]]
+        cells[mesh] = (
+            np.asarray(layout.mesh_cell_start, np.int32)[number] + tracer.local[triangle[mesh]]
+        )
     return cells
-
-
-def layout_tables(layout: Layout) -> tuple[Array32, NDArray[np.int32], NDArray[np.int32]]:
-    """Sizes (n, 2), cell shapes (n, 2) and first cells (n,) of all patches."""
-    size = np.array([patch.size for patch in layout.site.patches], np.float32).reshape(-1, 2)
-    return size, np.array(layout.cell_shape, np.int32).reshape(-1, 2), np.array(layout.cell_start, np.int32)

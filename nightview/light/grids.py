@@ -42,7 +42,9 @@ class Grids:
         if not patch.is_rectangle:
             # The nodes just outside are kept out, a hair's breadth inside is in.
             grid_u, grid_v = np.meshgrid(u, v)
-            real = shapely.contains_xy(patch.outline, grid_u.ravel(), grid_v.ravel()).reshape(real.shape)
+            real = shapely.contains_xy(patch.outline, grid_u.ravel(), grid_v.ravel()).reshape(
+                real.shape
+            )
         if solids and real.any():
             points = patch.place(*np.meshgrid(u, v))[0][real]
             buried = np.zeros(len(points), bool)
@@ -80,7 +82,9 @@ def _solids_near(site: Site) -> list[list[Solid]]:
     for patch in site.patches:
         patch_low, patch_high = _box(patch)
         near = ((low < patch_high + 1e-6) & (high > patch_low - 1e-6)).all(axis=1)
-        found.append([site.solids[i] for i in np.flatnonzero(near) if _may_bury(site.solids[i], patch)])
+        found.append(
+            [site.solids[i] for i in np.flatnonzero(near) if _may_bury(site.solids[i], patch)]
+        )
     return found
 
 
@@ -94,6 +98,8 @@ def _box(patch: Patch) -> tuple[Array, Array]:
 
 def _may_bury(solid: Solid, patch: Patch) -> bool:
     """Whether some of the patch's plane lies in the solid: false for the solid's own faces."""
-    corners, _ = patch.place(*np.meshgrid(np.linspace(0, patch.size[0], 3), np.linspace(0, patch.size[1], 3)))
+    corners, _ = patch.place(
+        *np.meshgrid(np.linspace(0, patch.size[0], 3), np.linspace(0, patch.size[1], 3))
+    )
     distance = corners.reshape(-1, 3) @ solid.planes[:, :3].T + solid.planes[:, 3]
     return bool((distance.min(axis=0) < -SOLID_DEPTH_M).all())

@@ -49,7 +49,11 @@ class Tracer:
         def add(corners: NDArray, coords: NDArray | None, own: NDArray) -> None:
             triangles.append(np.asarray(corners, np.float32))
             surface.append(np.full(len(corners), number, np.int32))
-            uv.append(np.zeros((len(corners), 3, 2), np.float32) if coords is None else coords.astype(np.float32))
+            uv.append(
+                np.zeros((len(corners), 3, 2), np.float32)
+                if coords is None
+                else coords.astype(np.float32)
+            )
             local.append(own.astype(np.int32))
 
         for patch in site.patches:
@@ -80,7 +84,9 @@ class Tracer:
             # The first query builds the tree; later ones may then run side by side.
             self._scene.run(np.zeros((1, 3), np.float32), np.ones((1, 3), np.float32))
 
-    def blocked(self, origins: Array32, ends: Array32, *, parallel: bool = True) -> NDArray[np.bool_]:
+    def blocked(
+        self, origins: Array32, ends: Array32, *, parallel: bool = True
+    ) -> NDArray[np.bool_]:
         """Whether anything stands between origins (n, 3) and ends (n, 3) or (3,)."""
         found = np.zeros(len(origins), bool)
         if not len(self.triangles) or not len(origins):
@@ -119,8 +125,10 @@ class Tracer:
     def patch_uv(self, triangle: Ints, u: Array32, v: Array32) -> Array32:
         """Patch coordinates (n, 2) of hits on patches [m]."""
         corner = self.uv[triangle]
-        return corner[:, 0] + u[:, None] * (corner[:, 1] - corner[:, 0]) + v[:, None] * (
-            corner[:, 2] - corner[:, 0]
+        return (
+            corner[:, 0]
+            + u[:, None] * (corner[:, 1] - corner[:, 0])
+            + v[:, None] * (corner[:, 2] - corner[:, 0])
         )
 
 

@@ -9,13 +9,14 @@ import numpy as np
 from nightview.lamps.colour import rgb_of_cct
 from nightview.lamps.intensity import Intensity
 from nightview.site.build import Site
+from nightview.site.sky import Moon
 from nightview.site.surface import Array, unit
 
 MOON_AWAY_M = 20_000.0
 """The moon is an even light this far off: parallel within the site to a tenth of a degree."""
 MOON_RADIUS_DEG = 0.26
 LAMP_FLOOR_LX = 2e-4
-PANE_FLOOR_LX = 1e-3
+PANE_FLOOR_LX = 4e-3
 """Less light than this from one source is left out."""
 
 
@@ -50,20 +51,29 @@ def sources_of(site: Site) -> tuple[Source, ...]:
         )
         for lamp in site.fixtures
     ]  # fmt: skip
-    moon = site.scene.moon
-    if moon is not None and moon.on and moon.illuminance_lx > 0:
-        turn = np.radians(moon.bearing_deg - site.scene.site.north_deg)
-        up = np.radians(moon.elevation_deg)
-        way = np.array([np.sin(turn) * np.cos(up), np.cos(turn) * np.cos(up), np.sin(up)])
+    moon = moon_of(site)
+    if moon is not None:
+        way, rgb = np.asarray(moon[0], np.float64), np.asarray(moon[2], np.float64)
         even = Intensity.from_axial(lambda theta: np.ones_like(theta)).scaled(
-            moon.illuminance_lx * MOON_AWAY_M**2
+            moon[1] * MOON_AWAY_M**2
         )
         lens = 2 * MOON_AWAY_M * np.tan(np.radians(MOON_RADIUS_DEG))
         found.append(
             Source("moon", "moon", "moon", (MOON_AWAY_M * way)[None], -way, _square_to(-way), even,
-                   float(lens), rgb_of_cct(moon.cct_k), "", LAMP_FLOOR_LX)
+                   float(lens), rgb, "", LAMP_FLOOR_LX)
         )  # fmt: skip
     return (*found, *_panes(site))
+
+
+def moon_of(site: Site) -> Moon | None:
+    """The way to the moon (3,), its light facing it [lx] and its colour; None if there is none."""
+    moon = site.scene.moon
+    if moon is None or not moon.on or moon.illuminance_lx <= 0:
+        return None
+    turn = np.radians(moon.bearing_deg - site.scene.site.north_deg)
+    up = np.radians(moon.elevation_deg)
+    way = np.array([np.sin(turn) * np.cos(up), np.cos(turn) * np.cos(up), np.sin(up)])
+    return way, moon.illuminance_lx, rgb_of_cct(moon.cct_k)
 
 
 def _panes(site: Site) -> list[Source]:
@@ -78,7 +88,7 @@ def _panes(site: Site) -> list[Source]:
         across, up = max(1, round(width / 0.6)), max(1, round(height / 0.6))
         u = width * (np.arange(across) + 0.5) / across
         v = height * (np.arange(up) + 0.5) / up
-        points, normals = patch.place(*np.meshgrid(u, v))
+        points, _normals = patch.place(*np.meshgrid(u, v))
         each = opening.glow_cd_m2 * patch.outline.area / (across * up)
         matte = Intensity.from_axial(lambda theta: np.maximum(np.cos(theta), 0.0)).scaled(each)
         found.append(

@@ -1,0 +1,1 @@
+"""Light and a view → a picture: the only folder that loads VTK."""

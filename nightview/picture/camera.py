@@ -45,7 +45,7 @@ class Camera:
         """Vertical angle of view [deg]."""
         return float(np.degrees(2 * np.arctan(self.pixel_tan * self.height / 2)))
 
-    def ways(self, x: Array, y: Array) -> NDArray[np.float32]:
+    def ways(self, x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.float32]:
         """Unit directions through picture places (pixels, y down, 0 at the upper left corner)."""
         right, up, ahead = self.axes
         side = (np.asarray(x) - self.width / 2) * self.pixel_tan

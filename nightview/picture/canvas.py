@@ -39,17 +39,17 @@ STEEPEST = 0.8
 """Relief is flattened at grazing light until bumps brighten and darken by this share (1 σ): a real
 surface hides its own steepest flanks there, and the clipped shadows then lift the mean by < 4 %."""
 
-_SURFACE_SHADER = """
+_SURFACE_SHADER = f"""
   vec3 light = texture(lightMap, tcoordVCVSOutput).rgb;
   vec3 toward = texture(towardMap, tcoordVCVSOutput).rgb;
   vec3 relief = texture(reliefMap, patternVS).rgb;
   vec3 albedo = texture(albedoMap, patternVS).rgb;
   float grazing = dot(toward.xy, relief.xy);
   float steep = length(toward.xy) * reliefRms / max(toward.z, 1e-4);
-  grazing *= min(1.0, %.3f / max(steep, 1e-4));
+  grazing *= min(1.0, {STEEPEST:.3f} / max(steep, 1e-4));
   float share = max(1.0 - toward.z, 1.0 + grazing);
   gl_FragData[0] = vec4(light * albedo * share, 1.0);
-""" % STEEPEST  # fmt: skip
+"""  # fmt: skip
 
 _MIRROR_SHADER = """
   gl_FragData[0] = vec4(-1.0 - mirrorVS.x, mirrorVS.yz, 1.0);
@@ -72,7 +72,10 @@ class Atlas:
 
 def pack(field: LightField) -> Atlas:
     """Lay all grids into shelves, tallest first."""
-    shapes = [patch.counts(level)[::-1] for patch, level in zip(field.site.patches, field.levels, strict=True)]
+    shapes = [
+        patch.counts(level)[::-1]
+        for patch, level in zip(field.site.patches, field.levels, strict=True)
+    ]
     width = max([ATLAS_WIDTH, *(nu for _, nu in shapes)])
     xs, ys = [0] * len(shapes), [0] * len(shapes)
     x = y = shelf = 0
@@ -116,7 +119,9 @@ class Canvas:
         by_kind: dict[tuple[str, str], list[int]] = {}
         for number, patch in enumerate(self.field.site.patches):
             kind = "mirror" if patch.kind in ("glass", "water") else patch.material
-            by_kind.setdefault((patch.kind if kind == "mirror" else "matte", kind), []).append(number)
+            by_kind.setdefault((patch.kind if kind == "mirror" else "matte", kind), []).append(
+                number
+            )
         for (kind, material), numbers in by_kind.items():
             points, atlas_uv, own_uv, pattern, ids, faces = [], [], [], [], [], []
             base = 0
@@ -133,7 +138,9 @@ class Canvas:
             where = np.concatenate(atlas_uv)
             actor, data = _actor(np.concatenate(points), np.concatenate(faces), where)
             if kind == "matte":
-                self._dress(actor, data, np.concatenate(pattern), self.field.site.materials[material])
+                self._dress(
+                    actor, data, np.concatenate(pattern), self.field.site.materials[material]
+                )
             else:
                 mark = np.column_stack([np.concatenate(ids), np.concatenate(own_uv)])
                 _attribute(actor, data, "mirror", mark)
@@ -147,7 +154,9 @@ class Canvas:
         scaled = place + uv / np.asarray(patch.size) * [nu - 1, nv - 1]
         return scaled / [self.atlas.width, self.atlas.height]
 
-    def _dress(self, actor: vtkActor, data: vtkPolyData, pattern: np.ndarray, spec: MaterialSpec) -> None:
+    def _dress(
+        self, actor: vtkActor, data: vtkPolyData, pattern: np.ndarray, spec: MaterialSpec
+    ) -> None:
         tile = tile_of(spec)
         slopes = tile.normal / np.maximum(tile.normal[..., 2:], 0.2)
         rms = float(np.sqrt((slopes[..., :2] ** 2).sum(-1).mean() / 2))
@@ -231,7 +240,7 @@ class Canvas:
         self._window.Render()
         buffer = self._pass.GetColorTexture().Download()
         out = np.empty((height, width, 4), np.float32)
-        buffer.Download2D(VTK_FLOAT, numpy_to_vtk(out.reshape(-1)), (width, height), 4, (0, 0))
+        buffer.Download2D(VTK_FLOAT, numpy_to_vtk(out.reshape(-1)), [width, height], 4, [0, 0])
         buffer.SetContext(None)  # else the buffer stays with the window: 14 MB a frame
         return out[::-1]
 
@@ -271,13 +280,17 @@ def _texture(values: Array32, pattern: bool) -> tuple[vtkTexture, vtkImageData]:
     return texture, image
 
 
-def _actor(points: np.ndarray, faces: np.ndarray, where: np.ndarray | None) -> tuple[vtkActor, vtkPolyData]:
+def _actor(
+    points: np.ndarray, faces: np.ndarray, where: np.ndarray | None
+) -> tuple[vtkActor, vtkPolyData]:
     data = vtkPolyData()
     vtk_points = vtkPoints()
     vtk_points.SetData(numpy_to_vtk(np.ascontiguousarray(points, np.float32), deep=True))
     data.SetPoints(vtk_points)
     cells = vtkCellArray()
-    cells.SetData(3, numpy_to_vtkIdTypeArray(np.ascontiguousarray(faces, np.int64).ravel(), deep=True))
+    cells.SetData(
+        3, numpy_to_vtkIdTypeArray(np.ascontiguousarray(faces, np.int64).ravel(), deep=True)
+    )
     data.SetPolys(cells)
     if where is not None:
         coords = numpy_to_vtk(np.ascontiguousarray(where, np.float32), deep=True)
@@ -298,7 +311,8 @@ def _attribute(actor: vtkActor, data: vtkPolyData, name: str, values: np.ndarray
     array = numpy_to_vtk(own)
     array.SetName(name)
     data.GetPointData().AddArray(array)
-    actor.GetMapper().MapDataArrayToVertexAttribute(
+    mapper = vtkPolyDataMapper.SafeDownCast(actor.GetMapper())
+    mapper.MapDataArrayToVertexAttribute(
         name, name, vtkDataObject.FIELD_ASSOCIATION_POINTS, -1
     )
     return own
@@ -310,9 +324,15 @@ def _shader(actor: vtkActor, attributes: list[tuple[str, str]], body: str) -> No
     declared = "".join(f"in {kind} {name}; out {kind} {name}VS;\n" for kind, name in attributes)
     passed = "".join(f"{name}VS = {name};\n" for _, name in attributes)
     received = "".join(f"in {kind} {name}VS;\n" for kind, name in attributes)
-    prop.AddVertexShaderReplacement("//VTK::Camera::Dec", True, "//VTK::Camera::Dec\n" + declared, False)
-    prop.AddVertexShaderReplacement("//VTK::PositionVC::Impl", True, "//VTK::PositionVC::Impl\n" + passed, False)
-    prop.AddFragmentShaderReplacement("//VTK::Camera::Dec", True, "//VTK::Camera::Dec\n" + received, False)
+    prop.AddVertexShaderReplacement(
+        "//VTK::Camera::Dec", True, "//VTK::Camera::Dec\n" + declared, False
+    )
+    prop.AddVertexShaderReplacement(
+        "//VTK::PositionVC::Impl", True, "//VTK::PositionVC::Impl\n" + passed, False
+    )
+    prop.AddFragmentShaderReplacement(
+        "//VTK::Camera::Dec", True, "//VTK::Camera::Dec\n" + received, False
+    )
     prop.AddFragmentShaderReplacement("//VTK::TCoord::Impl", True, body, False)
 
 

@@ -9,12 +9,13 @@ import numpy as np
 from nightview.light.field import Light
 from nightview.light.gather import LUMINOUS, ambient_lx
 from nightview.light.rays import Array32
+from nightview.light.source import moon_of
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
 from nightview.picture.exposure import anchor_ev100
 from nightview.picture.glare import bloom, splat
 from nightview.picture.mirrors import fill_mirrors
-from nightview.picture.sky import Moon, drawn_sky, moon_disc, stars
+from nightview.picture.sky import drawn_sky, moon_disc, stars
 from nightview.picture.tone import shown_cd_m2
 from nightview.site.build import Site
 
@@ -46,24 +47,12 @@ def draw_frame(canvas: Canvas, light: Light, camera: Camera, ev100: float) -> Fr
     return Frame(bloom(frame, camera.fov_deg, shown_cd_m2(ev100)), camera)
 
 
-def _moon(site: Site) -> Moon | None:
-    from nightview.lamps.colour import rgb_of_cct
-
-    moon = site.scene.moon
-    if moon is None or not moon.on:
-        return None
-    turn = np.radians(moon.bearing_deg - site.scene.site.north_deg)
-    up = np.radians(moon.elevation_deg)
-    way = np.array([np.sin(turn) * np.cos(up), np.cos(turn) * np.cos(up), np.sin(up)])
-    return Moon(way, moon.illuminance_lx, rgb_of_cct(moon.cct_k))
-
-
 def _add_sky(frame: Array32, cover: Array32, camera: Camera, site: Site, light: Light) -> None:
     rows, columns = np.nonzero(cover < 0.999)
     if not len(rows):
         return
     surroundings, ambient = site.scene.site.surroundings, ambient_lx(site)
-    moon = _moon(site)
+    moon = moon_of(site)
     ways = camera.ways(columns + 0.5, rows + 0.5)
     share = (1 - cover[rows, columns])[:, None] * np.float32(light.state.sky)
     frame[rows, columns] += share * drawn_sky(ways, surroundings, ambient, moon)
@@ -103,7 +92,9 @@ def _add_lenses(frame: Array32, camera: Camera, light: Light) -> None:
         place, depth = camera.project(position[None])
         if depth[0] <= 0.1:
             continue
-        if field.tracer.blocked(camera.eye[None].astype(np.float32), position.astype(np.float32))[0]:
+        if field.tracer.blocked(camera.eye[None].astype(np.float32), position.astype(np.float32))[
+            0
+        ]:
             continue
         places.append(place[0])
         lux.append(candela / away**2 * weight)

@@ -58,7 +58,10 @@ def bloom(
     age_years : the viewer's age; 0 is the plain formula of Stiles and Holladay.
     What a pixel scatters to others it loses itself, so the sum over the frame is kept; light that
     would leave the frame stays where it is, as if the unseen surroundings gave as much back.
+    ValueError on NaN or infinity, which would spread over the whole picture.
     """
+    if not np.isfinite(frame.sum(dtype=np.float64)):
+        raise ValueError("bloom: the frame holds NaN or infinity")
     if shown_cd_m2 > 0.0:
         luminance = frame @ _Y
         shown = np.float32(shown_cd_m2) / np.maximum(luminance, np.float32(shown_cd_m2))

@@ -8,6 +8,7 @@ from nightview.lamps.colour import rgb_of_cct
 from nightview.light.field import Light
 from nightview.light.gather import ambient_lx
 from nightview.light.rays import Array32
+from nightview.light.source import moon_of
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import leaf_luminance
 from nightview.picture.sky import drawn_sky
@@ -90,7 +91,12 @@ def _ripples(points: np.ndarray, pond: Pond) -> Array32:
     for k in range(6):
         turn, length = 2.4 * k + 0.3, 0.25 + 0.22 * k
         way = np.array([np.cos(turn), np.sin(turn)])
-        slope += 0.035 * pond.ripple * np.cos(2 * np.pi * (points[:, :2] @ way) / length + 1.7 * k)[:, None] * way
+        slope += (
+            0.035
+            * pond.ripple
+            * np.cos(2 * np.pi * (points[:, :2] @ way) / length + 1.7 * k)[:, None]
+            * way
+        )
     normal = np.column_stack([-slope, np.ones(len(points))])
     return (normal / np.linalg.norm(normal, axis=1, keepdims=True)).astype(np.float32)
 
@@ -115,7 +121,7 @@ def luminance_along(light: Light, origins: Array32, ways: Array32) -> Array32:
     shown = np.zeros((len(origins), 3), np.float32)
     missed = hits.triangle < 0
     if missed.any():
-        sky = drawn_sky(ways[missed], site.scene.site.surroundings, ambient_lx(site))
+        sky = drawn_sky(ways[missed], site.scene.site.surroundings, ambient_lx(site), moon_of(site))
         shown[missed] = sky * np.float32(light.state.sky)
     hit = np.flatnonzero(~missed)
     if not len(hit):

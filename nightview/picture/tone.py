@@ -91,9 +91,9 @@ def _screen(rgb: Floats, ev100: float) -> Floats:
     total = (balanced @ Y_WEIGHTS.astype(np.float32))[..., None]
     colour = balanced * (y / np.maximum(total, np.float32(1e-20))) - y
     most = np.maximum(np.maximum(colour[..., 0], colour[..., 1]), colour[..., 2])[..., None]
-    excess = most / np.maximum(np.float32(1.0) - y, np.float32(1e-3))
-    # Smooth from 1 (well inside the screen's gamut) to 1/excess (at its edge).
-    keep = 1.0 / np.sqrt(np.sqrt(np.sqrt(1.0 + excess**8)))
+    room = np.float32(1.0) - y
+    # Smooth from 1, well inside the screen's gamut, to room/most, at its edge.
+    keep = room / np.sqrt(np.sqrt(np.sqrt(room**8 + most**8 + np.float32(1e-30))))
     return np.clip(y + colour * keep, 0.0, 1.0)
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from nightview.errors import NightviewError, SceneErrors
+from nightview.errors import NightviewError, SceneFaultsError
 from nightview.scene.explain import explain
 from nightview.scene.faults import Fault
 from nightview.scene.model import Scene
@@ -23,7 +23,7 @@ from nightview.scene.rules import faults_of
 def read(path: str | os.PathLike[str]) -> Scene:
     """The scene of a TOML file, in SI floats, checked.
 
-    Raises NightviewError if the file cannot be read or is no TOML, and SceneErrors, one
+    Raises NightviewError if the file cannot be read or is no TOML, and SceneFaultsError, one
     NightviewError a fault, if its content is wrong.
     """
     path = pathlib.Path(path)
@@ -77,7 +77,7 @@ def _toml(text: str, name: str) -> dict[str, Any]:
 def _syntax_error(text: str, name: str, message: str) -> NightviewError:
     """The parser's message, with the place in front and, for a forgotten quote, the remedy."""
     at = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.S)
-    lines = text.splitlines() or [""]
+    lines = text.replace("\r\n", "\n").split("\n")
     what = at[1] if at else message
     row = int(at[2]) if at and at[2] else len(lines)
     column = int(at[3]) if at and at[3] else len(lines[-1]) + 1
@@ -106,7 +106,7 @@ def _scene(data: dict[str, Any], name: str, folder: pathlib.Path) -> Scene:
         scene = _validated(rest, folder)
     found += faults_of(scene, unread)
     if found:
-        raise SceneErrors(
+        raise SceneFaultsError(
             [
                 NightviewError(f"{name}: {place}" if place else name, problem, remedy)
                 for place, problem, remedy in found

@@ -9,9 +9,10 @@ import shapely
 
 from nightview.scene.model import Block, Chimney, Opening, Porch, Side
 from nightview.site.shapes import UP, box, flat, pieces, round_solid, solid_of_planes, tube
-from nightview.site.surface import Array, Patch, Solid, unit
+from nightview.site.surface import Array, Patch, Solid
 
 Built = tuple[list[Patch], list[Solid]]
+SIDES: tuple[Side, ...] = ("front", "right", "back", "left")
 ROOF_TEXEL_M = 0.05
 FRAME_M = 0.055
 """Width of a window's frame; glazing bars are half as wide."""
@@ -75,7 +76,7 @@ def top_profile(block: Block, side: Side) -> list[tuple[float, float]]:
 def build_block(block: Block, openings: Sequence[tuple[Opening, float]]) -> Built:
     """Walls, openings, roof and body of one block; openings come with the middle's place along."""
     patches: list[Patch] = []
-    for side in ("front", "right", "back", "left"):
+    for side in SIDES:
         here = [(item, along) for item, along in openings if item.side == side]
         patches += _wall(block, side, here)
     roof, faces = _roof(block)
@@ -301,8 +302,8 @@ def _roof(block: Block) -> tuple[list[Patch], list[list[Array]]]:
                 face("slope", roof.material, distinct)
 
     faces: list[list[Array]] = []
-    for side in ("front", "right", "back", "left"):
-        foot, right, _, wall_width = wall_frame(block, side)  # type: ignore[arg-type]
+    for side in SIDES:
+        foot, right, _, wall_width = wall_frame(block, side)
         faces.append([foot, foot + wall_width * right, foot + wall_width * right + UP, foot + UP])
     floor = [at(0, 0, 0), at(0, span, 0), at(length, span, 0), at(length, 0, 0)]
     faces.append(floor)
@@ -435,8 +436,3 @@ def build_chimney(chimney: Chimney) -> Built:
     cap, lid = box(f"{name} cap", name, "concrete", frame, (-w - 0.06, -d - 0.06, chimney.top_m - 0.12),
                    (w + 0.06, d + 0.06, chimney.top_m))  # fmt: skip
     return stack + cap, [solid, lid]
-
-
-def horizontal(vector: Array) -> Array:
-    """A unit vector level with the ground."""
-    return unit([vector[0], vector[1], 0.0])

@@ -13,7 +13,7 @@ from nightview.scene.model import Opening, Scene
 from nightview.site import blocks, ground, meshes, plants
 from nightview.site.materials import MaterialSpec, material
 from nightview.site.placing import Placed, place_fixtures
-from nightview.site.surface import Array, Crown, Mesh, Patch, Solid
+from nightview.site.surface import Array, Crown, Mesh, Patch, Solid, Surface
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,6 +27,11 @@ class Site:
     solids: tuple[Solid, ...]
     materials: dict[str, MaterialSpec]
     fixtures: tuple[Placed, ...]
+
+    @property
+    def surfaces(self) -> tuple[Surface, ...]:
+        """All surfaces in the one order that numbers them: patches, crowns, meshes."""
+        return (*self.patches, *self.crowns, *self.meshes)
 
     @cached_property
     def bounds(self) -> tuple[Array, Array]:
@@ -81,7 +86,8 @@ def build(scene: Scene) -> Site:
             placed.axis,
             _floor_under(placed, scene, solids),
         )
-    names = {item.material for item in (*patches, *crowns, *mesh_list)}
+    surfaces: list[Surface] = [*patches, *crowns, *mesh_list]
+    names = {item.material for item in surfaces}
     specs = {name: material(scene.materials, name) for name in sorted(names)}
     site = Site(
         scene, tuple(patches), tuple(crowns), tuple(mesh_list), tuple(solids), specs, fixtures
@@ -163,11 +169,8 @@ def _inside(site: Site, point: Array) -> str:
 
 
 def _bounds(site: Site) -> tuple[Array, Array]:
-    things = [
-        item for item in (*site.patches, *site.crowns, *site.meshes) if item.owner != "ground"
-    ]
-    if not things:
-        things = list(site.patches)
+    things = [item for item in site.surfaces if item.owner != "ground"]
+    things = things or list(site.surfaces)
     if not things:
         return np.zeros(3), np.ones(3)
     lows, highs = [], []

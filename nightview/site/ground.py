@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -13,7 +14,6 @@ from nightview.site.blocks import Built, frame_of
 from nightview.site.shapes import (
     UP,
     box,
-    disc,
     flat,
     pieces,
     round_solid,
@@ -202,7 +202,7 @@ def build_garden_wall(wall: GardenWall) -> Built:
     solids: list[Solid] = []
     line = [np.array([x, y, wall.base_m]) for x, y in wall.line_m]
     half = wall.thickness_m / 2
-    for a, b in zip(line[:-1], line[1:], strict=True):
+    for a, b in itertools.pairwise(line):
         length = float(np.linalg.norm(b - a))
         if length < 1e-3:
             raise NightviewError(f'wall "{wall.name}"', "line has two equal points", "remove one")
@@ -227,8 +227,3 @@ def build_garden_wall(wall: GardenWall) -> Built:
                 patches += post
                 solids.append(body_solid)
     return patches, solids
-
-
-def column_top(centre: Array, radius_m: float, owner: str, material: str) -> list[Patch]:
-    """A level round lid, for what has no other top."""
-    return disc(f"{owner} top", owner, material, centre, radius_m)

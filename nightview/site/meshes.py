@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import trimesh
+from numpy.typing import NDArray
 
 from nightview.errors import NightviewError
 from nightview.scene import model
-from nightview.site.surface import Array, Ints, Mesh
+from nightview.site.surface import Array, Mesh
+
+NDArrayInt = NDArray[np.int64]
 
 METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254}
 LARGEST_M = 1000.0
@@ -33,8 +37,8 @@ def load(mesh: model.Mesh, folder: Path) -> Mesh:
         raise NightviewError(where, f"cannot read {path.suffix or 'a file without a suffix'}",
                              "export it as .glb, .gltf, .obj, .ply or .stl")  # fmt: skip
     try:
-        loaded = trimesh.load(path, force="mesh", process=False)
-        vertices = np.asarray(loaded.vertices, float)
+        loaded: Any = trimesh.load(path, force="mesh", process=False)
+        vertices = np.asarray(loaded.vertices, np.float64)
         faces = np.asarray(loaded.faces, np.int64)
     except Exception as error:  # readers of many formats fail in many ways on a damaged file
         raise NightviewError(
@@ -180,10 +184,6 @@ def lamp_body(kind: str, name: str, position: Array, axis: Array, ground_m: floa
         rod(position - 0.1 * axis, position + 0.02 * axis, 0.035)
     if not parts:
         return []
-    whole = trimesh.util.concatenate(parts)
+    whole: Any = trimesh.util.concatenate(parts)
     return [lit_mesh(f"{name} body", name, "bronze", np.asarray(whole.vertices), np.asarray(whole.faces),
                      casts=False, fixture=name)]  # fmt: skip
-
-
-NDArrayInt = np.ndarray
-__all__ = ["Ints", "lamp_body", "lit_mesh", "load"]

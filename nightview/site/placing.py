@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from nightview.lamps.catalogue import ResolvedLamp, lamp_of
 
 from nightview.errors import NightviewError
+from nightview.lamps.catalogue import ResolvedLamp, lamp_of
 from nightview.scene.model import Fixture, Path, Scene
 from nightview.site.blocks import wall_frame
 from nightview.site.ground import centre_line

@@ -23,7 +23,11 @@ BARE_GAP = 0.8
 
 @dataclass(frozen=True)
 class Habit:
-    """How a kind of tree grows: shares of its height, and its leaf."""
+    """How a kind of tree grows: shares of its height, and its leaf.
+
+    clumping : leaves needed over evenly scattered ones for the same gap, since those of a clump
+        hide each other and the crown is denser in its middle; fitted to measured gaps.
+    """
 
     crown_share: float
     clear_share: float
@@ -31,14 +35,15 @@ class Habit:
     leaf: str
     leaf_m: tuple[float, float]
     trunk_share: float
+    clumping: float
 
 
 HABITS = {
-    "broadleaf": Habit(0.75, 0.22, 0.28, "leaf", (0.085, 0.05), 0.035),
-    "multi-stem": Habit(0.8, 0.12, 0.32, "leaf", (0.075, 0.04), 0.016),
-    "columnar": Habit(0.22, 0.06, 0.14, "leaf", (0.06, 0.03), 0.02),
-    "conifer": Habit(0.42, 0.05, 0.14, "conifer leaf", (0.16, 0.035), 0.028),
-    "palm": Habit(0.6, 0.8, 0.45, "palm leaf", (0.5, 0.045), 0.03),
+    "broadleaf": Habit(0.75, 0.22, 0.28, "leaf", (0.07, 0.042), 0.035, 1.13),
+    "multi-stem": Habit(0.8, 0.12, 0.32, "leaf", (0.065, 0.036), 0.016, 1.11),
+    "columnar": Habit(0.22, 0.06, 0.14, "leaf", (0.06, 0.03), 0.02, 0.98),
+    "conifer": Habit(0.42, 0.05, 0.14, "conifer leaf", (0.16, 0.035), 0.028, 0.87),
+    "palm": Habit(0.6, 0.8, 0.45, "palm leaf", (0.5, 0.045), 0.03, 1.0),
 }
 LEAVES_AT_MOST = 60_000
 """A crown that would need more gets larger leaves of the same total area."""
@@ -73,7 +78,11 @@ def build_tree(tree: Tree, scene: Scene) -> tuple[list[Patch], list[Crown], list
     way = 2 * radii[0] * (0.6 if tree.kind == "conifer" else 1.0)
     length, width = (0.05, 0.012) if bare else habit.leaf_m
     stuff = tree.bark if bare else leaf
-    crowns = [_leaves(tree.name, stuff, spots, volume, way, gap, length, width, rng, middle)]
+    crowns = [
+        _leaves(
+            tree.name, stuff, spots, volume, way, gap, length, width, rng, middle, habit.clumping
+        )
+    ]
     return patches, crowns, meshes
 
 
@@ -169,11 +178,11 @@ def _rods(
 
 def _crown_spots(rng: np.random.Generator, tips: Array, middle: Array, radii: Array) -> Array:
     """Centres of leafy clumps: the twigs, and some more through the crown so that none is bald."""
-    extra = max(24, 2 * len(tips))
+    extra = max(60, 2 * len(tips))
     way = rng.normal(size=(extra, 3))
     way /= np.linalg.norm(way, axis=1, keepdims=True)
     depth = rng.uniform(0.25, 1.0, extra) ** (1 / 2.2)
-    filling = middle + way * depth[:, None] * radii * 0.92
+    filling = middle + way * depth[:, None] * radii * 0.88
     spots = np.concatenate([tips, filling])
     inside = (((spots - middle) / radii) ** 2).sum(axis=1) < 1.02
     return spots[inside] if inside.sum() > 12 else filling
@@ -204,20 +213,28 @@ def _cone_spots(
 
 def _leaves(
     name: str, material: str, spots: Array, volume: float, way: float, gap: float, length: float,
-    width: float, rng: np.random.Generator, middle: Array,
+    width: float, rng: np.random.Generator,
+    middle: Array,
+    clumping: float = 1.0,
 ) -> Crown:  # fmt: skip
     """Leaves scattered in clumps about spots, as many as the gap asks for."""
     area_density = -2.0 * np.log(gap) / way
     leaf_area = 0.5 * length * width
-    # Clumped leaves hide behind each other: more are needed for the same gap.
-    count = area_density * volume / leaf_area * 1.25
+    count = area_density * volume / leaf_area * clumping
     if count > LEAVES_AT_MOST:
         grow = np.sqrt(count / LEAVES_AT_MOST)
         length, width, count = length * grow, width * grow, LEAVES_AT_MOST
     count = max(200, int(count))
     which = np.arange(count) % len(spots)
-    clump = 0.62 * (volume / len(spots)) ** (1 / 3)
-    centre = spots[which] + rng.normal(size=(count, 3)) * clump * [1, 1, 0.8]
+    # A clump is a ball, not a cloud without an edge: loose leaves far outside look like dust.
+    clump = 0.95 * (volume / len(spots)) ** (1 / 3)
+    out = rng.normal(size=(count, 3))
+    out /= np.linalg.norm(out, axis=1, keepdims=True)
+    centre = spots[which] + out * (clump * rng.uniform(0, 1, (count, 1)) ** (1 / 2.5)) * [
+        1,
+        1,
+        0.75,
+    ]
     # Leaves face outwards and up, loosely.
     outward = centre - middle
     outward /= np.linalg.norm(outward, axis=1, keepdims=True) + 1e-9

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 
 import numpy as np
@@ -69,8 +70,8 @@ def pieces(patch: Patch, largest_m: float = LARGEST_PIECE_M) -> list[Patch]:
     cuts_u = np.linspace(u0, u1, max(1, int(np.ceil((u1 - u0) / largest_m - 1e-6))) + 1)
     cuts_v = np.linspace(v0, v1, max(1, int(np.ceil((v1 - v0) / largest_m - 1e-6))) + 1)
     found = []
-    for i, (left, right) in enumerate(zip(cuts_u[:-1], cuts_u[1:], strict=True)):
-        for j, (low, high) in enumerate(zip(cuts_v[:-1], cuts_v[1:], strict=True)):
+    for i, (left, right) in enumerate(itertools.pairwise(cuts_u)):
+        for j, (low, high) in enumerate(itertools.pairwise(cuts_v)):
             part = outline
             if len(cuts_u) > 2 or len(cuts_v) > 2:
                 part = _areas(shapely.intersection(outline, shapely.box(left, low, right, high)))
@@ -182,17 +183,6 @@ def tube(
         name, owner, material, foot, unit(across), axis, shapely.box(0, 0, *size), size, texel_m,
         tube=Tube(foot_radius_m, top_radius_m),
     )  # fmt: skip
-
-
-def disc(
-    name: str, owner: str, material: str, centre: Array, radius_m: float, texel_m: float = 0.025
-) -> list[Patch]:
-    """A level round face that looks up."""
-    angles = np.linspace(0, 2 * np.pi, 20, endpoint=False)
-    ring = np.asarray(centre) + radius_m * np.stack(
-        [np.cos(angles), np.sin(angles), 0 * angles], axis=1
-    )
-    return flat(name, owner, material, list(ring), right=np.array([1.0, 0, 0]), texel_m=texel_m)
 
 
 def round_solid(owner: str, foot: Array, radius_m: float, height_m: float) -> Solid:

@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
@@ -240,7 +240,10 @@ class Solid:
         return inside
 
 
-def unit(vector: Array) -> Array:
+Surface = Patch | Crown | Mesh
+
+
+def unit(vector: ArrayLike) -> Array:
     """The vector at length one."""
-    vector = np.asarray(vector, float)
-    return vector / np.linalg.norm(vector)
+    given = np.asarray(vector, np.float64)
+    return given / np.linalg.norm(given)
