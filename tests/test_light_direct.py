@@ -395,8 +395,8 @@ def seen_share(x, radius):
     return (np.arccos(c) - c * np.sqrt(1 - c * c)) / np.pi
 
 
-@pytest.mark.parametrize("edge_m", [0.0, 0.137])
-def test_penumbra_of_a_straight_edge(lit, tmp_path_factory, edge_m):
+@pytest.mark.parametrize(("edge_m", "radius"), [(0.0, 0.1), (0.137, 0.1), (0.137, 0.25)])
+def test_penumbra_of_a_straight_edge(lit, tmp_path_factory, edge_m, radius):
     # A lens of radius r at 2 m over the ground, an edge half-way: the penumbra is 2r wide, and
     # across it the share of the lens in sight is a segment of a circle (plane geometry).
     import trimesh
@@ -405,7 +405,6 @@ def test_penumbra_of_a_straight_edge(lit, tmp_path_factory, edge_m):
     plate = trimesh.creation.box((4, 4, 0.002))
     plate.apply_translation((edge_m / 2 - 2, 0, 1))
     plate.export(folder / "plate.stl")
-    radius = 0.1
     scene = lit(
         MATERIALS + ground("6 m, 6 m")
         + '[[mesh]]\nname = "plate"\nfile = "plate.stl"\nmaterial = "black"\n'
@@ -413,21 +412,19 @@ def test_penumbra_of_a_straight_edge(lit, tmp_path_factory, edge_m):
         + fixture("disc", "disc", (0.0, 0.0, 2.0)),
         folder,
     )  # fmt: skip
-    x = np.linspace(-0.3, 0.3, 121)
+    x = np.linspace(-3 * radius, 3 * radius, 121)
     places = np.column_stack([x + edge_m, np.full(len(x), 0.013), np.zeros(len(x))])
     full = 1000 / (4 * np.pi) * 2 / (places[:, 0] ** 2 + 0.013**2 + 4) ** 1.5
     expected = seen_share(x, radius)
-    for share, worst, mean in (
-        # 16 points of the lens: steps of 1/16.
-        (scene.direct_at(places, UP) / full, 0.07, 0.02),
-        # The map's steps of 50 mm are a quarter of this penumbra.
-        (scene.on_map(places, UP) / full, 0.08, 0.025),
-    ):
-        error = np.abs(share - expected)
-        assert error.max() < worst
-        assert error.mean() < mean
+    across = np.abs(x) < radius
+    # The ground's texels are 50 mm: half of one and a lens point at either end of the penumbra.
+    for share in (scene.direct_at(places, UP) / full, scene.on_map(places, UP) / full):
+        error = np.abs(share - expected)[across]
+        # Sixteen points of the lens: one of them is 0.063, and two may be wrong at a place.
+        assert error.max() < 0.13
+        assert error.mean() < 0.04
         dark, bright = x[share < 0.02].max(), x[share > 0.98].min()
-        assert bright - dark == pytest.approx(2 * radius, abs=0.055)
+        assert bright - dark == pytest.approx(2 * radius, abs=0.055 + 0.1 * radius)
         assert share[x < -radius - 0.05].max() == 0.0
         assert share[x > radius + 0.05].min() == pytest.approx(1.0, abs=2e-3)
 
@@ -464,7 +461,7 @@ def test_moonlight_is_parallel(lit):
     scene = lit(
         MATERIALS + f'[site]\nnorth = "{north} deg"\n[moon]\nilluminance = "{lux} lx"\nbearing = "{bearing} deg"\n'
         + f'elevation = "{up} deg"\n' + ground("14 m, 14 m") + wall(height="3 m")
-    )  # fmt: skip
+    ).only("moon")  # without the sky that it lights
     turn, up = np.radians(bearing - north), np.radians(up)
     way = np.array([np.sin(turn) * np.cos(up), np.cos(turn) * np.cos(up), np.sin(up)])
     open_ground = [[0.0, -3.0, 0.0], [6.0, 5.0, 0.0], [-6.5, -6.5, 0.0]]
@@ -476,8 +473,8 @@ def test_moonlight_is_parallel(lit):
     # The 3 m house throws a shadow 3 m/tan(height) long, away from the moon.
     reach = 3.0 / np.tan(up)
     far = -reach * way[:2] / np.hypot(*way[:2])
-    inside = [*np.array([0.0, 0.5, 0.0]), *(0.9 * far), 0.0]
-    outside = [*np.array([0.0, 1.0, 0.0]), *(1.1 * far), 0.0]
+    inside = [0.9 * far[0], 0.5 + 0.9 * far[1], 0.0]
+    outside = [1.1 * far[0], 1.0 + 1.1 * far[1], 0.0]
     assert scene.on_map([inside, outside], UP) == pytest.approx([0.0, lux * way[2]], rel=0.01, abs=1e-9)
 
 

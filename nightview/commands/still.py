@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Annotated
 
@@ -46,6 +47,7 @@ def still(
         raise NightviewError(str(scene), "has no lamps to show", "add a [[fixture]] table")
     probe = start_probe()  # another process tries the graphics while the light is traced
     from nightview.light.field import mix, trace
+    from nightview.picture.patterns import prepare_patterns
     from nightview.picture.still import draw, file_name, view_of, write
     from nightview.site.build import build
 
@@ -54,9 +56,12 @@ def still(
             str(scene), "has no views", "add a [[view]] table with name, eye and target"
         )
     views = [view_of(job.views, name) for name in view] if view else list(job.views)
-    with shown(f"Light of {scene.name}") as report:
-        field = trace(build(job), report)
-    light = mix(field)
+    site = build(job)
+    with ThreadPoolExecutor(1) as pool, shown(f"Light of {scene.name}") as report:
+        patterns = pool.submit(prepare_patterns, site.materials.values())
+        field = trace(site, report)
+        light = mix(field)
+        patterns.result()
     finish(probe)
     out_folder(out)
     with shown("Pictures") as report:

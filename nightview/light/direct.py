@@ -164,17 +164,20 @@ def _from_point(
         if number < n_patches:
             patch = site.patches[number]
             level = level_for(patch, position)
-            light = (_on_tube if patch.tube else _on_flat)(patch, level, source, position)
+            axes = grids.axes(int(number), level)
+            light = (_on_tube if patch.tube else _on_flat)(patch, axes, source, position)
             real = grids.mask(int(number), level)
             if real is not None:
                 light *= real
             lit = np.flatnonzero(light.ravel() > source.floor_lx)
             if len(lit):
-                place = batch.add(_node_points(patch, level, lit))
+                place = batch.add(_node_points(patch, axes, lit))
                 grid_waiting.append((int(number), level, light, lit, place))
         elif number < n_patches + n_crowns:
             crown = site.crowns[number - n_patches]
-            light, toward = _on_points(crown.centre, crown.normal, source, position, two_sided=True)
+            light, toward = light_on_points(
+                crown.centre, crown.normal, source, position, two_sided=True
+            )
             lit = np.flatnonzero(np.abs(light) > source.floor_lx)
             if len(lit):
                 side = np.sign(light[lit])[:, None] * crown.normal[lit]
@@ -185,7 +188,7 @@ def _from_point(
             if mesh.fixture and mesh.fixture == source.own:
                 continue
             points = mesh.inset.astype(np.float32)
-            light, _ = _on_points(points, mesh.normals.astype(np.float32), source, position)
+            light, _ = light_on_points(points, mesh.normals.astype(np.float32), source, position)
             lit = np.flatnonzero(light > source.floor_lx)
             if len(lit):
                 lift = min(LIFT_M, 1e-3 * mesh.bounds[1])
@@ -206,7 +209,7 @@ def _from_point(
         kept[clear] = light[clear]
         if len(clear):
             target[number] = kept
-    soft: list[tuple[int, int, Array32, NDArray, NDArray]] = []
+    soft: list[tuple[int, int, Array32, Array32, NDArray[np.intp]]] = []
     for number, level, light, lit, place in grid_waiting:
         seen = np.zeros(light.size, np.float32)
         seen[lit] = ~blocked[place]
@@ -216,8 +219,17 @@ def _from_point(
         elif seen[lit].any():
             found.patches[number] = (level, light * seen.reshape(light.shape))
     if soft:
-        share = _soft_share(site, source, position, tracer, soft)
-        rays += sum(len(edge) for *_, edge in soft) * SOFT_RAYS
+        bases, sides = [], []
+        for number, level, _, _, edge in soft:
+            patch, axes = site.patches[number], grids.axes(number, level)
+            bases.append(_node_points(patch, axes, edge))
+            sides.append(_node_steps(patch, axes, edge))
+        base = np.concatenate(bases)
+        share = _soft_share(
+            source, position, tracer, base,
+            (np.concatenate([u for u, _ in sides]), np.concatenate([v for _, v in sides])),
+        )  # fmt: skip
+        rays += len(base) * soft_rays(source)
         start = 0
         for number, level, light, seen, edge in soft:
             seen[edge] = share[start : start + len(edge)]
@@ -226,13 +238,12 @@ def _from_point(
     return Direct(found.patches, found.crowns, found.meshes, rays)
 
 
-def _on_flat(patch: Patch, level: int, source: Source, position: Array) -> Array32:
+def _on_flat(patch: Patch, axes: tuple[Array, Array], source: Source, position: Array) -> Array32:
     """Unshadowed light on a flat patch's nodes, (nv, nu) [lx]."""
-    u, v = patch.axes(level)
     relative = position - patch.origin
     h = float(relative @ patch.normal)
-    du = (patch.nudged(u, patch.size[0]) - relative @ patch.eu).astype(np.float32)[None, :]
-    dv = (patch.nudged(v, patch.size[1]) - relative @ patch.ev).astype(np.float32)[:, None]
+    du = (axes[0] - relative @ patch.eu).astype(np.float32)[None, :]
+    dv = (axes[1] - relative @ patch.ev).astype(np.float32)[:, None]
     inverse = du * du + (dv * dv + np.float32(h * h))
     np.sqrt(inverse, out=inverse)
     np.reciprocal(inverse, out=inverse)
@@ -241,7 +252,7 @@ def _on_flat(patch: Patch, level: int, source: Source, position: Array) -> Array
     cosine *= inverse
     phi = None
     if not source.intensity.axial:
-        phi = _phi(source, patch.eu * 1.0, patch.ev * 1.0, patch.normal * -h, du, dv)
+        phi = _phi(source, patch.eu, patch.ev, patch.normal * -h, du, dv)
     light = source.intensity.at(cosine, phi)
     inverse *= inverse * inverse
     inverse *= np.float32(h)
@@ -259,7 +270,7 @@ def _phi(source: Source, eu: Array, ev: Array, start: Array, du: Array32, dv: Ar
     return np.arctan2(parts[0], parts[1])
 
 
-def _on_points(
+def light_on_points(
     points: Array32, normals: Array32, source: Source, position: Array, *, two_sided: bool = False
 ) -> tuple[Array32, Array32]:
     """Unshadowed light on points (n, 3) [lx], signed if two-sided; and the unit way to the lamp."""
@@ -277,10 +288,9 @@ def _on_points(
     return (light if two_sided else np.maximum(light, 0.0)), way
 
 
-def _on_tube(patch: Patch, level: int, source: Source, position: Array) -> Array32:
-    u, v = patch.axes(level)
-    points, normals = patch.place(*np.meshgrid(u, patch.nudged(v, patch.size[1])))
-    light, _ = _on_points(
+def _on_tube(patch: Patch, axes: tuple[Array, Array], source: Source, position: Array) -> Array32:
+    points, normals = patch.place(*np.meshgrid(*axes))
+    light, _ = light_on_points(
         points.reshape(-1, 3).astype(np.float32),
         normals.reshape(-1, 3).astype(np.float32),
         source,
@@ -289,20 +299,34 @@ def _on_tube(patch: Patch, level: int, source: Source, position: Array) -> Array
     return light.reshape(points.shape[:2])
 
 
-def _node_points(patch: Patch, level: int, which: NDArray, jitter: Array | None = None) -> Array32:
-    """Ray origins of some nodes by flat index, moved within their texels by jitter (n, 2) in −½…½."""
-    u, v = patch.axes(level)
-    rows, columns = np.divmod(which, len(u))
-    at_u, at_v = patch.nudged(u, patch.size[0])[columns], patch.nudged(v, patch.size[1])[rows]
-    if jitter is not None:
-        nudge_u, nudge_v = (min(0.003, 0.3 * (axis[1] - axis[0])) for axis in (u, v))
-        at_u = np.clip(at_u + jitter[:, 0] * (u[1] - u[0]), nudge_u, patch.size[0] - nudge_u)
-        at_v = np.clip(at_v + jitter[:, 1] * (v[1] - v[0]), nudge_v, patch.size[1] - nudge_v)
+def _node_points(patch: Patch, axes: tuple[Array, Array], which: NDArray[np.intp]) -> Array32:
+    """Ray origins of some nodes by flat index, (n, 3) [m]."""
+    rows, columns = np.divmod(which, len(axes[0]))
     if patch.tube:
-        points, normals = patch.place(at_u, at_v)
+        points, normals = patch.place(axes[0][columns], axes[1][rows])
         return (points + LIFT_M * normals).astype(np.float32)
-    start = patch.origin + LIFT_M * patch.normal
-    return (start + at_u[:, None] * patch.eu + at_v[:, None] * patch.ev).astype(np.float32)
+    along_u = (axes[0][:, None] * patch.eu + (patch.origin + LIFT_M * patch.normal)).astype(
+        np.float32
+    )
+    along_v = (axes[1][:, None] * patch.ev).astype(np.float32)
+    return along_u[columns] + along_v[rows]
+
+
+def _node_steps(
+    patch: Patch, axes: tuple[Array, Array], which: NDArray[np.intp]
+) -> tuple[Array32, Array32]:
+    """A texel's sides along u and v at some nodes, (n, 3) each [m]; 0 across the patch's edges."""
+    if patch.tube:
+        none = np.zeros((len(which), 3), np.float32)
+        return none, none
+    sides = []
+    for axis, direction, place in zip(
+        axes, (patch.eu, patch.ev), np.divmod(which, len(axes[0]))[::-1], strict=True
+    ):
+        inner = (place > 0) & (place < len(axis) - 1)
+        step = (axis[-1] - axis[0]) / (len(axis) - 1)
+        sides.append((inner[:, None] * (step * direction)).astype(np.float32))
+    return sides[0], sides[1]
 
 
 def _edges(shape: tuple[int, ...], lit: NDArray[np.intp], inside: Array32) -> NDArray[np.intp]:
@@ -326,10 +350,10 @@ def _edges(shape: tuple[int, ...], lit: NDArray[np.intp], inside: Array32) -> ND
     return np.flatnonzero(change.ravel() & (state.ravel() > 0))
 
 
-def _lens_points(source: Source, position: Array) -> Array:
-    """SOFT_RAYS points spread evenly over the lens (a sunflower spiral), (n, 3) [m]."""
-    k = np.arange(SOFT_RAYS)
-    radius = 0.5 * source.lens_m * np.sqrt((k + 0.5) / SOFT_RAYS)
+def lens_points(source: Source, position: Array, count: int) -> Array:
+    """Points spread evenly over the lens (a sunflower spiral), (count, 3) [m]."""
+    k = np.arange(count)
+    radius = 0.5 * source.lens_m * np.sqrt((k + 0.5) / count)
     angle = k * np.pi * (3.0 - np.sqrt(5.0))
     second = np.cross(source.axis, source.reference)
     return (
@@ -339,25 +363,28 @@ def _lens_points(source: Source, position: Array) -> Array:
     )
 
 
-def _texel_points() -> Array:
-    """SOFT_RAYS places within a texel, −½…½ (the R2 sequence of Roberts 2018), (n, 2)."""
-    k = np.arange(1, SOFT_RAYS + 1)[:, None]
+def _texel_points(count: int) -> Array32:
+    """Places within a texel, −½…½ (the R2 sequence of Roberts 2018), (count, 2)."""
+    k = np.arange(1, count + 1)[:, None]
     golden = 1.32471795724474602596
-    return (0.5 + k * np.array([1 / golden, 1 / golden**2])) % 1.0 - 0.5
+    return ((0.5 + k * np.array([1 / golden, 1 / golden**2])) % 1.0 - 0.5).astype(np.float32)
+
+
+def soft_rays(source: Source) -> int:
+    """Shadow rays an edge texel sends to each point of a source."""
+    return max(4, SOFT_RAYS // len(source.positions))
 
 
 def _soft_share(
-    site: Site, source: Source, position: Array, tracer: Tracer,
-    soft: list[tuple[int, int, Array32, NDArray, NDArray]],
-) -> Array32:  # fmt: skip
-    """Share of the lens that each edge texel sees, over the texel's own area too."""
-    lens, texel = _lens_points(source, position), _texel_points()
-    total = sum(len(edge) for *_, edge in soft)
-    clear = np.zeros(total, np.float32)
-    for k in range(SOFT_RAYS):
-        origins = np.concatenate(
-            [_node_points(site.patches[number], level, edge, np.broadcast_to(texel[k], (len(edge), 2)))
-             for number, level, _, _, edge in soft]
-        )  # fmt: skip
-        clear += ~tracer.blocked(origins, lens[k].astype(np.float32), parallel=False)
-    return clear / np.float32(SOFT_RAYS)
+    source: Source, position: Array, tracer: Tracer, base: Array32, sides: tuple[Array32, Array32]
+) -> Array32:
+    """Share of the lens that each edge texel sees, over the texel's own area too, (n,)."""
+    count = soft_rays(source)
+    lens, texel = lens_points(source, position, count).astype(np.float32), _texel_points(count)
+    clear = np.zeros(len(base), np.float32)
+    for k in range(count):
+        origins = sides[0] * texel[k, 0]
+        origins += sides[1] * texel[k, 1]
+        origins += base
+        clear += ~tracer.blocked(origins, lens[k], parallel=False)
+    return clear / np.float32(count)

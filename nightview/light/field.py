@@ -13,7 +13,16 @@ from functools import cached_property
 import numpy as np
 
 from nightview.light import cache
-from nightview.light.direct import Direct, Spheres, resampled, trace_direct
+from nightview.light.direct import (
+    LIFT_M,
+    SOFT_RAYS,
+    Direct,
+    Spheres,
+    lens_points,
+    light_on_points,
+    resampled,
+    trace_direct,
+)
 from nightview.light.gather import (
     LUMINOUS,
     Layout,
@@ -101,8 +110,10 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     sources = sources_of(site)
     steps = len(sources) + 2
     grids = Grids(site)
-    tracer = Tracer(site)
-    layout = Layout(site, grids)
+    with ThreadPoolExecutor(1) as pool:
+        building = pool.submit(Tracer, site)  # embree builds its tree without Python's lock
+        layout = Layout(site, grids)
+        tracer = building.result()
     spheres = Spheres(site)
     geometry = cache.geometry_key(site)
     bodies = cache.bodies_key(site)
@@ -272,8 +283,7 @@ def mix(field: LightField, state: State | None = None) -> Light:
         u, v = patch.axes(level)
         wu, wv = linear_weights(grid.u, u), linear_weights(grid.v, v)
         coarse = rows[grid.rows]
-        light = np.einsum("ia,abc->ibc", wv, coarse)
-        light = np.einsum("jb,ibc->ijc", wu, light)
+        light = np.tensordot(wu, np.tensordot(wv, coarse, (1, 0)), (1, 1)).transpose(1, 0, 2)
         way = np.zeros_like(light)
         if number in by_patch:
             direct = np.zeros_like(light)
@@ -364,16 +374,14 @@ def at_points(light: Light, points: Array, normals: Array, rays: int = 1024) -> 
 
 def direct_at(field: LightField, source: Source, points: Array, normals: Array) -> Array:
     """Direct light of a source at full power on points (n, 3), soft shadows included: (n,) [lx]."""
-    from nightview.light.direct import LIFT_M, SOFT_RAYS, _lens_points, _on_points
-
     total = np.zeros(len(points))
     start = (points + LIFT_M * normals).astype(np.float32)
     for position in source.positions:
-        light, _ = _on_points(
+        light, _ = light_on_points(
             points.astype(np.float32), normals.astype(np.float32), source, position
         )
         clear = np.zeros(len(points))
-        for lens in _lens_points(source, position):
+        for lens in lens_points(source, position, SOFT_RAYS):
             clear += ~field.tracer.blocked(start, lens.astype(np.float32))
         total += light * clear / SOFT_RAYS
     return total

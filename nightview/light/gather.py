@@ -47,6 +47,8 @@ def graded(length: float, step: float, ends: tuple[bool, bool]) -> Array:
     """Places along a length, closer together at real edges: each 1.6 × its neighbour's gap [m]."""
     if length <= 0.12:
         return np.array([0.0, length])
+    if length <= 0.5:
+        return np.array([0.0, length / 2, length])
     fine = min(0.08, length / 6)
     gaps = []
     gap = fine
@@ -296,7 +298,11 @@ def _voxels(crown: Crown) -> tuple[NDArray, Array]:
     """Each leaf's voxel number, and the middles of the voxels that hold leaves."""
     step = CROWN_CELL_M if crown.bounds[1] > 1.5 else CROWN_CELL_M / 2
     key = np.floor(crown.centre / step).astype(np.int64)
-    unique, number = np.unique(key, axis=0, return_inverse=True)
+    low = key.min(axis=0)
+    span = key.max(axis=0) - low + 1
+    packed = np.ravel_multi_index(tuple((key - low).T), tuple(span))
+    used, number = np.unique(packed, return_inverse=True)
+    unique = np.stack(np.unravel_index(used, tuple(span)), axis=1) + low
     return number.ravel(), (unique + 0.5) * step
 
 

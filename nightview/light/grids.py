@@ -21,6 +21,7 @@ class Grids:
         self.site = site
         self._near = _solids_near(site)
         self._masks: dict[tuple[int, int], Bools | None] = {}
+        self._axes: dict[tuple[int, int], tuple[Array, Array]] = {}
         self._fills: dict[tuple[int, int], tuple[NDArray, ...] | None] = {}
 
     def mask(self, number: int, level: int) -> Bools | None:
@@ -30,6 +31,17 @@ class Grids:
             patch = self.site.patches[number]
             self._masks[key] = self.valid(number, *patch.axes(level))
         return self._masks[key]
+
+    def axes(self, number: int, level: int) -> tuple[Array, Array]:
+        """Where a patch's columns and rows are lit: its axes, drawn in from the edges [m]."""
+        key = (number, level)
+        if key not in self._axes:
+            patch = self.site.patches[number]
+            u, v = patch.axes(level)
+            # Round a tube the first column is the last one: there is no edge to draw in from.
+            u = u if patch.tube else patch.nudged(u, patch.size[0])
+            self._axes[key] = u, patch.nudged(v, patch.size[1])
+        return self._axes[key]
 
     def valid(self, number: int, u: Array, v: Array) -> Bools | None:
         """The same for any rows v and columns u [m]."""

@@ -85,7 +85,7 @@ def _panes(site: Site) -> list[Source]:
             continue
         opening = glow[patch.opening]
         width, height = patch.size
-        across, up = max(1, round(width / 0.6)), max(1, round(height / 0.6))
+        across, up = max(1, round(width / 1.0)), max(1, round(height / 1.0))
         u = width * (np.arange(across) + 0.5) / across
         v = height * (np.arange(up) + 0.5) / up
         points, _normals = patch.place(*np.meshgrid(u, v))

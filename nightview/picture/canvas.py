@@ -7,6 +7,7 @@ no light but a mark (minus its number, u, v), from which its mirror image is wor
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,6 +36,9 @@ from nightview.site.materials import MaterialSpec
 from nightview.site.surface import TUBE_SIDES
 
 ATLAS_WIDTH = 4096
+BAND_PIXELS = 1 << 22
+"""A picture is drawn in level bands of no more than this, so that a large one needs no more memory
+than a small one."""
 STEEPEST = 0.8
 """Relief is flattened at grazing light until bumps brighten and darken by this share (1 σ): a real
 surface hides its own steepest flanks there, and the clipped shadows then lift the mean by < 4 %."""
@@ -42,9 +46,9 @@ surface hides its own steepest flanks there, and the clipped shadows then lift t
 _SURFACE_SHADER = f"""
   vec3 light = texture(lightMap, tcoordVCVSOutput).rgb;
   vec3 toward = texture(towardMap, tcoordVCVSOutput).rgb;
-  vec3 relief = texture(reliefMap, patternVS).rgb;
-  vec3 albedo = texture(albedoMap, patternVS).rgb;
-  float grazing = dot(toward.xy, relief.xy);
+  vec2 slope = (texture(reliefMap, patternVS).rg - reliefZero) * reliefScale;
+  vec3 albedo = texture(albedoMap, patternVS).rgb * albedoScale;
+  float grazing = dot(toward.xy, slope);
   float steep = length(toward.xy) * reliefRms / max(toward.z, 1e-4);
   grazing *= min(1.0, {STEEPEST:.3f} / max(steep, 1e-4));
   float share = max(1.0 - toward.z, 1.0 + grazing);
@@ -158,17 +162,26 @@ class Canvas:
         self, actor: vtkActor, data: vtkPolyData, pattern: np.ndarray, spec: MaterialSpec
     ) -> None:
         tile = tile_of(spec)
-        slopes = tile.normal / np.maximum(tile.normal[..., 2:], 0.2)
-        rms = float(np.sqrt((slopes[..., :2] ** 2).sum(-1).mean() / 2))
-        albedo = (tile.albedo * (np.asarray(spec.rgb) / np.pi)).astype(np.float32)
+        slopes = tile.normal[..., :2] / np.maximum(tile.normal[..., 2:], 0.2)
+        rms = float(np.sqrt((slopes**2).sum(-1).mean() / 2))
+        albedo = tile.albedo * (np.asarray(spec.rgb, np.float32) / np.float32(np.pi))
+        # Bytes are enough for a pattern and four times quicker to upload and filter than floats.
+        brightest, steepest = float(albedo.max()), float(np.abs(slopes).max()) + 1e-6
+        albedo_bytes = np.rint(albedo * (255 / brightest)).astype(np.uint8)
+        relief = np.zeros_like(albedo_bytes)
+        relief[..., :2] = np.rint(slopes * (127 / steepest) + 128)
         prop = actor.GetProperty()
         prop.SetTexture("lightMap", self._light_texture)
         prop.SetTexture("towardMap", self._toward_texture)
-        prop.SetTexture("albedoMap", _texture(albedo, True)[0])
-        prop.SetTexture("reliefMap", _texture(slopes.astype(np.float32), True)[0])
+        prop.SetTexture("albedoMap", _texture(albedo_bytes, True)[0])
+        prop.SetTexture("reliefMap", _texture(relief, True)[0])
         _attribute(actor, data, "pattern", pattern / np.asarray(tile.size_m))
         _shader(actor, [("vec2", "pattern")], _SURFACE_SHADER)
-        actor.GetShaderProperty().GetFragmentCustomUniforms().SetUniformf("reliefRms", rms)
+        uniforms = actor.GetShaderProperty().GetFragmentCustomUniforms()
+        uniforms.SetUniformf("reliefRms", rms)
+        uniforms.SetUniformf("reliefZero", 128 / 255)
+        uniforms.SetUniformf("reliefScale", steepest * 255 / 127)
+        uniforms.SetUniformf("albedoScale", brightest)
 
     def _add_vertex_lit(self) -> list[tuple[str, int, Any, Any]]:
         """Crowns and meshes: their light is an attribute of each corner."""
@@ -230,19 +243,31 @@ class Canvas:
         Channels: RGB luminance [cd/m²], or a mirror's mark; coverage (0 where nothing is).
         """
         width, height = camera.width * scale, camera.height * scale
-        self._window.SetSize(width, height)
-        vtk_camera = self._renderer.GetActiveCamera()
-        vtk_camera.SetPosition(*camera.eye)
-        vtk_camera.SetFocalPoint(*(camera.eye + camera.axes[2]))
-        vtk_camera.SetViewUp(*camera.axes[1])
-        vtk_camera.SetViewAngle(camera.vertical_fov_deg)
-        vtk_camera.SetClippingRange(0.05, 2000.0)
+        out = np.empty((height, width, 4), np.float32)
+        bands = max(1, -(-width * height // BAND_PIXELS))
+        edges = np.linspace(0, height, bands + 1).astype(int)
+        for low, high in itertools.pairwise(edges):  # from the lower edge upwards
+            out[low:high] = self._band(camera, width, height, int(low), int(high))
+        return out[::-1]
+
+    def _band(self, camera: Camera, width: int, height: int, low: int, high: int) -> Array32:
+        """Rows low to high of the picture, counted from its lower edge."""
+        self._window.SetSize(width, high - low)
+        view = self._renderer.GetActiveCamera()
+        view.SetPosition(*camera.eye)
+        view.SetFocalPoint(*(camera.eye + camera.axes[2]))
+        view.SetViewUp(*camera.axes[1])
+        rows = high - low
+        half = np.tan(np.radians(camera.vertical_fov_deg) / 2) * rows / height
+        view.SetViewAngle(float(np.degrees(2 * np.arctan(half))))
+        view.SetWindowCenter(0.0, float((low + high - height) / rows))
+        view.SetClippingRange(0.05, 2000.0)
         self._window.Render()
         buffer = self._pass.GetColorTexture().Download()
-        out = np.empty((height, width, 4), np.float32)
-        buffer.Download2D(VTK_FLOAT, numpy_to_vtk(out.reshape(-1)), [width, height], 4, [0, 0])
+        band = np.empty((rows, width, 4), np.float32)
+        buffer.Download2D(VTK_FLOAT, numpy_to_vtk(band.reshape(-1)), [width, rows], 4, [0, 0])
         buffer.SetContext(None)  # else the buffer stays with the window: 14 MB a frame
-        return out[::-1]
+        return band
 
     def close(self) -> None:
         """Let go of the graphics context."""
@@ -260,8 +285,8 @@ def leaf_luminance(light: Light, number: int) -> Array32:
     return (here * reflects + there * transmits) * (crown.tone[:, None, None] / np.float32(np.pi))
 
 
-def _texture(values: Array32, pattern: bool) -> tuple[vtkTexture, vtkImageData]:
-    """A float texture over (h, w, 3) values; a pattern repeats and is filtered at a distance."""
+def _texture(values: np.ndarray, pattern: bool) -> tuple[vtkTexture, vtkImageData]:
+    """A texture over (h, w, 3) values; a pattern repeats and is filtered at a distance."""
     height, width, channels = values.shape
     image = vtkImageData()
     image.SetDimensions(width, height, 1)
@@ -275,8 +300,9 @@ def _texture(values: Array32, pattern: bool) -> tuple[vtkTexture, vtkImageData]:
     texture.SetMipmap(pattern)
     texture.SetRepeat(pattern)
     texture.SetEdgeClamp(not pattern)
-    if pattern:
-        texture.SetMaximumAnisotropicFiltering(8.0)
+    # Sampling along the slant as well would cost three times the whole frame, and two by two
+    # samples a pixel already keep patterns crisp.
+    texture.SetMaximumAnisotropicFiltering(1.0)
     return texture, image
 
 
@@ -312,9 +338,7 @@ def _attribute(actor: vtkActor, data: vtkPolyData, name: str, values: np.ndarray
     array.SetName(name)
     data.GetPointData().AddArray(array)
     mapper = vtkPolyDataMapper.SafeDownCast(actor.GetMapper())
-    mapper.MapDataArrayToVertexAttribute(
-        name, name, vtkDataObject.FIELD_ASSOCIATION_POINTS, -1
-    )
+    mapper.MapDataArrayToVertexAttribute(name, name, vtkDataObject.FIELD_ASSOCIATION_POINTS, -1)
     return own
 
 

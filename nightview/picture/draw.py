@@ -38,8 +38,11 @@ def draw_frame(canvas: Canvas, light: Light, camera: Camera, ev100: float) -> Fr
     marked = canvas.draw(camera, SUPERSAMPLING)
     fill_mirrors(marked, camera, SUPERSAMPLING, light)
     s = SUPERSAMPLING
-    fine = marked.reshape(camera.height, s, camera.width, s, 4)
-    mean = fine.mean(axis=(1, 3))
+    mean = np.zeros((camera.height, camera.width, 4), np.float32)
+    for i in range(s):
+        for j in range(s):
+            mean += marked[i::s, j::s]
+    mean /= np.float32(s * s)
     frame, cover = np.ascontiguousarray(mean[..., :3]), mean[..., 3]
     site = light.field.site
     _add_sky(frame, cover, camera, site, light)

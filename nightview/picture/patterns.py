@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from difflib import get_close_matches
 from functools import lru_cache
 
@@ -62,3 +62,9 @@ def _tile(pattern: str, joint_tint: RGB | None) -> Tile:
 def tile_of(spec: MaterialSpec) -> Tile:
     """The tile of a material's surface, with its own colour of mortar where it has one."""
     return tile(spec.pattern, spec.joint_tint)
+
+
+def prepare_patterns(specs: Iterable[MaterialSpec]) -> None:
+    """Make the tiles of some materials now, so that a picture need not wait for them."""
+    for spec in specs:
+        tile_of(spec)

@@ -10,9 +10,10 @@ import numpy as np
 
 from nightview.errors import NightviewError
 from nightview.scene.model import Opening, Scene
-from nightview.site import blocks, ground, meshes, plants
+from nightview.site import blocks, ground, plants
 from nightview.site.materials import MaterialSpec, material
 from nightview.site.placing import Placed, place_fixtures
+from nightview.site.rods import lamp_body
 from nightview.site.surface import Array, Crown, Mesh, Patch, Solid, Surface
 
 
@@ -75,11 +76,13 @@ def build(scene: Scene) -> Site:
         crowns += plants.build_shrub(shrub)
     for hedge in scene.hedges:
         crowns += plants.build_hedge(hedge)
-    for mesh in scene.meshes:
-        mesh_list.append(meshes.load(mesh, Path(scene.folder)))
+    if scene.meshes:
+        from nightview.site.meshes import load  # brings trimesh, half a second that few scenes need
+
+        mesh_list += [load(mesh, Path(scene.folder)) for mesh in scene.meshes]
     fixtures = place_fixtures(scene, _targets(patches, crowns, mesh_list))
     for placed in fixtures:
-        mesh_list += meshes.lamp_body(
+        mesh_list += lamp_body(
             placed.lamp.body,
             placed.id,
             placed.position,

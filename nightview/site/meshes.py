@@ -1,4 +1,4 @@
-"""Imported meshes (glTF, OBJ, PLY, STL), and the small bodies of the lamps themselves."""
+"""Imported meshes: glTF, OBJ, PLY, STL."""
 
 from __future__ import annotations
 
@@ -158,32 +158,3 @@ def _runs(values: NDArrayInt) -> list[tuple[int, int]]:
     """Start and end of each run of equal values."""
     cuts = np.flatnonzero(np.diff(values)) + 1
     return list(zip([0, *cuts.tolist()], [*cuts.tolist(), len(values)], strict=True))
-
-
-def lamp_body(kind: str, name: str, position: Array, axis: Array, ground_m: float) -> list[Mesh]:
-    """The lamp itself, small and dark: a stake and hood, a stem and hat, a box, a lantern."""
-    parts: list[trimesh.Trimesh] = []
-    drop = float(position[2] - ground_m)
-
-    def rod(start: Array, end: Array, radius: float) -> None:
-        parts.append(trimesh.creation.cylinder(radius, segment=[start, end], sections=10))
-
-    down = np.array([0, 0, 1.0])
-    if kind == "hat":
-        rod(position - [0, 0, drop], position + [0, 0, 0.03], 0.009)
-        hat = trimesh.creation.cone(0.095, 0.05, sections=18)
-        parts.append(hat.apply_translation(position + [0, 0, 0.018]))
-    elif kind == "spike":
-        back = position - 0.085 * axis
-        rod(back, position + 0.022 * axis, 0.028)
-        if 0.02 < drop < 1.5:
-            rod(back - down * max(back[2] - ground_m, 0.0), back, 0.009)
-    elif kind == "flush":
-        rod(position - 0.02 * axis, position - 0.002 * axis, 0.055)
-    elif kind in ("sconce", "hung"):
-        rod(position - 0.1 * axis, position + 0.02 * axis, 0.035)
-    if not parts:
-        return []
-    whole: Any = trimesh.util.concatenate(parts)
-    return [lit_mesh(f"{name} body", name, "bronze", np.asarray(whole.vertices), np.asarray(whole.faces),
-                     casts=False, fixture=name)]  # fmt: skip

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from nightview.scene.model import Hedge, Scene, Shrub, Tree
+from nightview.site.rods import Rod, rods
 from nightview.site.shapes import tube
 from nightview.site.surface import Array, Crown, Mesh, Patch, unit
 
@@ -93,7 +94,7 @@ def _wood(
     """Trunk patches, boughs as meshes, and the places of the twigs that carry leaves."""
     radius = max(0.02, habit.trunk_share * tree.height_m / 2)
     patches: list[Patch] = []
-    boughs: list[tuple[Array, Array, float, float]] = []
+    boughs: list[Rod] = []
     tips: list[Array] = []
     stems = 4 if tree.kind == "multi-stem" else 1
     straight = tree.kind in ("conifer", "columnar")
@@ -137,43 +138,8 @@ def _wood(
                     boughs.append((twig, tip, 0.3 * size, 0.1 * size))
     if straight:
         tips.append(middle)
-    mesh = _rods(f"{tree.name} boughs", tree.name, tree.bark, boughs)
+    mesh = rods(f"{tree.name} boughs", tree.name, tree.bark, boughs)
     return patches, [mesh], np.array(tips)
-
-
-def _rods(
-    name: str,
-    owner: str,
-    material: str,
-    rods: list[tuple[Array, Array, float, float]],
-    sides: int = 6,
-) -> Mesh:
-    """Boughs as thin tapered prisms in one mesh, lit at their vertices."""
-    angles = np.linspace(0, 2 * np.pi, sides, endpoint=False)
-    points, normals, faces = [], [], []
-    base = 0
-    for start, end, r0, r1 in rods:
-        length = np.linalg.norm(end - start)
-        axis = (end - start) / length
-        e1 = unit(np.cross(axis, [0.3, 0.2, 0.93] if abs(axis[2]) < 0.8 else [1.0, 0, 0]))
-        out = np.cos(angles)[:, None] * e1 + np.sin(angles)[:, None] * np.cross(axis, e1)
-        rings = max(2, int(length / 0.5) + 1)
-        for t in np.linspace(0, 1, rings):
-            points.append(start + t * (end - start) + (r0 + t * (r1 - r0)) * out)
-            normals.append(out)
-        for k in range(rings - 1):
-            low = base + k * sides + np.arange(sides)
-            right = base + k * sides + (np.arange(sides) + 1) % sides
-            faces += [
-                np.stack([low, right, right + sides], 1),
-                np.stack([low, right + sides, low + sides], 1),
-            ]
-        base += rings * sides
-    vertices, normal = np.concatenate(points), np.concatenate(normals)
-    # The prism's facets cut inside its own ring; the vertices themselves are outermost.
-    return Mesh(
-        name, owner, material, vertices, normal, np.concatenate(faces).astype(np.int32), vertices
-    )
 
 
 def _crown_spots(rng: np.random.Generator, tips: Array, middle: Array, radii: Array) -> Array:
@@ -286,7 +252,7 @@ def _palm(
     arrays = [np.array(a, np.float32) for a in (centre, normal, along)]
     tone = np.clip(rng.normal(1, 0.12, len(arrays[0])), 0.6, 1.4).astype(np.float32)
     fan = Crown(f"{tree.name} crown", tree.name, leaf, arrays[0], arrays[1], arrays[2], *size, tone)
-    return [trunk], [fan], [_rods(f"{tree.name} ribs", tree.name, leaf, ribs, sides=3)]
+    return [trunk], [fan], [rods(f"{tree.name} ribs", tree.name, leaf, ribs, sides=3)]
 
 
 def build_shrub(shrub: Shrub) -> list[Crown]:
