@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 
 class NightviewError(Exception):
     """Something the user can put right; the command line prints it and exits with status 2.
@@ -13,6 +16,19 @@ class NightviewError(Exception):
     def __init__(self, where: str, problem: str, remedy: str = "") -> None:
         self.where, self.problem, self.remedy = where, problem, remedy
         super().__init__(f"{where}: {problem}" + (f"; {remedy}" if remedy else ""))
+
+
+@contextmanager
+def within(place: str) -> Iterator[None]:
+    """Put the file's name before whatever goes wrong inside."""
+    try:
+        yield
+    except SceneFaultsError:
+        raise
+    except NightviewError as error:
+        if error.where.startswith(place):
+            raise
+        raise NightviewError(f"{place}: {error.where}", error.problem, error.remedy) from None
 
 
 class SceneFaultsError(NightviewError):

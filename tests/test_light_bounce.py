@@ -305,7 +305,8 @@ def test_under_a_wide_slab(lit, tmp_path_factory, height_m):
     seen = np.array([1 - taken(x, y) for x, y, _ in places])
     _, total = scene.at(places, UP, rays=4096)
     assert total == pytest.approx(2.0 * seen, rel=0.03, abs=0.004)
-    assert scene.on_map(places, UP) == pytest.approx(2.0 * seen, rel=0.05, abs=0.03)
+    # The open ground is gathered at steps of 0.8 m: right to 3 % of what the open sky would give.
+    assert scene.on_map(places, UP) == pytest.approx(2.0 * seen, abs=0.06)
 
 
 def test_half_the_sky_at_a_wall(lit):

@@ -9,7 +9,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from nightview.errors import NightviewError
+from nightview.errors import NightviewError, within
 
 
 def still(
@@ -44,29 +44,33 @@ def still(
     pixels = picture_size(size)
     job = read(scene)
     if not job.fixtures:
-        raise NightviewError(str(scene), "has no lamps to show", "add a [[fixture]] table")
+        raise NightviewError(scene.name, "has no lamps to show", "add a [[fixture]] table")
+    if not job.views:
+        raise NightviewError(
+            scene.name, "has no views", "add a [[view]] table with name, eye and target"
+        )
     probe = start_probe()  # another process tries the graphics while the light is traced
     from nightview.light.field import mix, trace
     from nightview.picture.patterns import prepare_patterns
-    from nightview.picture.still import draw, file_name, view_of, write
+    from nightview.picture.still import draw, file_name, refuse_foreign, view_of, write
     from nightview.site.build import build
 
-    if not job.views:
-        raise NightviewError(
-            str(scene), "has no views", "add a [[view]] table with name, eye and target"
-        )
-    views = [view_of(job.views, name) for name in view] if view else list(job.views)
-    site = build(job)
+    with within(scene.name):
+        views = [view_of(job.views, name) for name in view] if view else list(job.views)
+        site = build(job)
+    # What would stop the writing is better known before the light is traced than after.
+    out_folder(out)
+    paths = [out / file_name(scene.stem, item.name) for item in views]
+    for path in paths:
+        refuse_foreign(path, overwrite)
     with ThreadPoolExecutor(1) as pool, shown(f"Light of {scene.name}") as report:
         patterns = pool.submit(prepare_patterns, site.materials.values())
         field = trace(site, report)
         light = mix(field)
         patterns.result()
     finish(probe)
-    out_folder(out)
     with shown("Pictures") as report:
-        for number, item in enumerate(views):
-            path = out / file_name(scene.stem, item.name)
+        for number, (item, path) in enumerate(zip(views, paths, strict=True)):
             write(draw(light, item, pixels), path, overwrite)
             report(number + 1, len(views), item.name)
             print(path)

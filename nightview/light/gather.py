@@ -310,7 +310,7 @@ def _mesh_points(mesh: Mesh) -> tuple[NDArray, NDArray]:
     """Vertices that gather, and for every vertex the nearest of them (place and direction)."""
     count = len(mesh.vertices)
     # Thin wood and lamp bodies need few points; imported shapes are worth more.
-    most = min(count, MESH_ROWS_AT_MOST if mesh.casts and mesh.owner == mesh.name else 60)
+    most = min(count, MESH_ROWS_AT_MOST if mesh.casts and mesh.owner == mesh.name else 300)
     if count <= most:
         return np.arange(count), np.arange(count)
     chosen = np.unique(np.linspace(0, count - 1, most).astype(int))

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray
@@ -31,9 +30,10 @@ from vtkmodules.vtkRenderingOpenGL2 import (
 from nightview.light.field import Light, LightField
 from nightview.light.rays import Array32
 from nightview.picture.camera import Camera
+from nightview.picture.leaves import NEAR_M, OVAL_FACES, RHOMB_FACES, faces_of, oval
 from nightview.picture.patterns import tile_of
 from nightview.site.materials import MaterialSpec
-from nightview.site.surface import TUBE_SIDES
+from nightview.site.surface import Array
 
 ATLAS_WIDTH = 4096
 BAND_PIXELS = 1 << 22
@@ -90,6 +90,22 @@ def pack(field: LightField) -> Atlas:
         xs[i], ys[i] = x, y
         x, shelf = x + nu, max(shelf, nv)
     return Atlas(xs, ys, width, max(1, y + shelf))
+
+
+@dataclass(frozen=True, eq=False)
+class VertexLit:
+    """A crown or mesh as drawn. front, back : luminance at its corners, changed in place.
+
+    near : whether it is the shape for nearby eyes; None where there is only one.
+    """
+
+    kind: str
+    number: int
+    actor: vtkActor
+    data: vtkPolyData
+    front: np.ndarray
+    back: np.ndarray
+    near: bool | None
 
 
 class Canvas:
@@ -183,26 +199,37 @@ class Canvas:
         uniforms.SetUniformf("reliefScale", steepest * 255 / 127)
         uniforms.SetUniformf("albedoScale", brightest)
 
-    def _add_vertex_lit(self) -> list[tuple[str, int, Any, Any]]:
+    def _add_vertex_lit(self) -> list[VertexLit]:
         """Crowns and meshes: their light is an attribute of each corner."""
-        parts: list[tuple[str, int, Any, Any]] = []
+        parts: list[VertexLit] = []
         site = self.field.site
-        for number, crown in enumerate(site.crowns):
-            n = len(crown.centre)
-            corner = np.arange(n, dtype=np.int64)[:, None] * 4
-            faces = np.concatenate([corner + [0, 1, 2], corner + [0, 2, 3]])
-            parts.append(("crown", number, crown.corners.reshape(-1, 3), faces))
-        for number, mesh in enumerate(site.meshes):
-            parts.append(("mesh", number, mesh.vertices, mesh.faces))
-        added = []
-        for kind, number, points, faces in parts:
+
+        def add(
+            kind: str, number: int, points: np.ndarray, faces: np.ndarray, near: bool | None
+        ) -> None:
             actor, data = _actor(points, faces, None)
             zero = np.zeros((len(points), 3), np.float32)
-            arrays = [_attribute(actor, data, name, zero) for name in ("front", "back")]
+            front, back = (_attribute(actor, data, name, zero) for name in ("front", "back"))
             _shader(actor, [("vec3", "front"), ("vec3", "back")], _VERTEX_SHADER)
             self._renderer.AddActor(actor)
-            added.append((kind, number, data, arrays))
-        return added
+            parts.append(VertexLit(kind, number, actor, data, front, back, near))
+
+        for number, crown in enumerate(site.crowns):
+            n = len(crown.centre)
+            rhombs, ovals = crown.corners.reshape(-1, 3), oval(crown).reshape(-1, 3)
+            add("crown", number, rhombs, faces_of(n, 4, RHOMB_FACES), False)
+            add("crown", number, ovals, faces_of(n, 6, OVAL_FACES), True)
+        for number, mesh in enumerate(site.meshes):
+            add("mesh", number, mesh.vertices, mesh.faces, None)
+        return parts
+
+    def _choose_leaves(self, eye: Array) -> None:
+        """Draw each crown's leaves in the shape that its distance asks for."""
+        for part in self._vertex_parts:
+            if part.near is not None:
+                centre, radius = self.field.site.crowns[part.number].bounds
+                near = bool(np.linalg.norm(eye - centre) - radius < NEAR_M)
+                part.actor.SetVisibility(near == part.near)
 
     # --- light ------------------------------------------------------------------------------------
 
@@ -222,18 +249,20 @@ class Canvas:
             image.GetPointData().GetScalars().Modified()
             image.Modified()
         site = self.field.site
-        for kind, number, data, (front, back) in self._vertex_parts:
-            if kind == "crown":
-                sides = leaf_luminance(light, number)
-                for array, values in ((front, sides[:, 0]), (back, sides[:, 1])):
-                    array[:] = np.repeat(values, 4, axis=0)
+        for part in self._vertex_parts:
+            if part.kind == "crown":
+                sides = leaf_luminance(light, part.number)
+                each = len(part.front) // len(sides)
+                part.front[:] = np.repeat(sides[:, 0], each, axis=0)
+                part.back[:] = np.repeat(sides[:, 1], each, axis=0)
             else:
-                rgb = np.asarray(site.materials[site.meshes[number].material].rgb, np.float32)
-                front[:] = light.meshes[number] * (rgb / np.float32(np.pi))
-                back[:] = front
+                spec = site.materials[site.meshes[part.number].material]
+                per_lux = np.asarray(spec.rgb, np.float32) / np.float32(np.pi)
+                part.front[:] = light.meshes[part.number] * per_lux
+                part.back[:] = part.front
             for name in ("front", "back"):
-                data.GetPointData().GetArray(name).Modified()
-            data.Modified()
+                part.data.GetPointData().GetArray(name).Modified()
+            part.data.Modified()
 
     # --- drawing ----------------------------------------------------------------------------------
 
@@ -243,6 +272,7 @@ class Canvas:
         Channels: RGB luminance [cd/m²], or a mirror's mark; coverage (0 where nothing is).
         """
         width, height = camera.width * scale, camera.height * scale
+        self._choose_leaves(camera.eye)
         out = np.empty((height, width, 4), np.float32)
         bands = max(1, -(-width * height // BAND_PIXELS))
         edges = np.linspace(0, height, bands + 1).astype(int)
@@ -360,4 +390,4 @@ def _shader(actor: vtkActor, attributes: list[tuple[str, str]], body: str) -> No
     prop.AddFragmentShaderReplacement("//VTK::TCoord::Impl", True, body, False)
 
 
-__all__ = ["TUBE_SIDES", "Canvas", "leaf_luminance"]
+__all__ = ["Canvas", "leaf_luminance"]

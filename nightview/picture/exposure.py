@@ -8,8 +8,8 @@ from numpy.typing import ArrayLike
 METER_K = 12.5
 """Calibration constant of reflected-light meters [cd/m²·s at ISO 100] (ISO 2720)."""
 
-LIT_CD_M2 = 0.05
-"""What counts as lit [cd/m²]. Ours: a lawn in 2 lx; moonlight and starlight stay below."""
+LIT_CD_M2 = 0.15
+"""What counts as lit [cd/m²]. Ours: fieldstone in 2 lx; moonlight and stray light stay below."""
 
 ANCHOR_CD_M2 = (0.3, 1.0)
 """Bounds of the anchor [cd/m²], ours: a dim scheme looks dim and a bright one bright."""

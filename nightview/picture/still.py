@@ -89,12 +89,17 @@ def write(still: Still, path: str | os.PathLike[str], overwrite: bool = False) -
 
     An earlier picture of ours is replaced; any other file only with overwrite.
     """
+    refuse_foreign(path, overwrite)
+    write_png(path, develop(still), still.texts)
+
+
+def refuse_foreign(path: str | os.PathLike[str], overwrite: bool) -> None:
+    """Stop before a file is replaced that is no picture of ours, unless asked to."""
     if not overwrite and os.path.exists(path) and not _is_ours(path):
         raise NightviewError(
             str(path), "this file is there already and is no picture of nightview's",
             "choose another folder with --out, or add --overwrite",
         )  # fmt: skip
-    write_png(path, develop(still), still.texts)
 
 
 def _is_ours(path: str | os.PathLike[str]) -> bool:

@@ -90,10 +90,7 @@ def _divided(vertices: Array, faces: NDArrayInt) -> tuple[Array, NDArrayInt]:
     return vertices, faces
 
 
-def lit_mesh(
-    name: str, owner: str, material: str, vertices: Array, faces: NDArrayInt, *, casts: bool = True,
-    fixture: str = "",
-) -> Mesh:  # fmt: skip
+def lit_mesh(name: str, owner: str, material: str, vertices: Array, faces: NDArrayInt) -> Mesh:
     """A mesh with hard edges split, vertex normals, and the points its vertices are lit from."""
     corners = vertices[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -126,8 +123,6 @@ def lit_mesh(
         normals,
         group.reshape(-1, 3).astype(np.int32),
         inset,
-        casts,
-        fixture,
     )
 
 
