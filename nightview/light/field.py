@@ -359,7 +359,7 @@ def at_points(light: Light, points: Array, normals: Array, rays: int = 1024) -> 
             direct += direct_at(field, part.source, points, normals)[:, None] * weight
     total = direct.copy()
     for i, (point, normal) in enumerate(zip(points, normals, strict=True)):
-        ways = hemisphere_rays(normal[None], rays, i)[0]
+        ways = hemisphere_rays(normal[None], rays, np.array([i]))[0]
         count = len(ways)
         origins = np.repeat((point + 0.001 * normal).astype(np.float32)[None], count, axis=0)
         hits = field.tracer.first(origins, ways)

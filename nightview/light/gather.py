@@ -10,9 +10,10 @@ first moment (four rows a place), from which a leaf's light on either side follo
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,9 @@ from nightview.site.sky import AMBIENT_LX, sky_luminance
 from nightview.site.surface import Array, Crown, Mesh, Patch, Solid
 
 RAYS = 256
-CROWN_RAYS = 128
+PLAIN_RAYS = 144
+"""Of lawns, paving and roofs, where light from other surfaces is the smaller part."""
+CROWN_RAYS = 96
 STEP_M = 0.4
 OPEN_STEP_M = 0.8
 CELL_M = 0.25
@@ -105,7 +108,7 @@ class Layout:
         self.cell_start: list[int] = []
         self.cell_shape: list[tuple[int, int]] = []
         self.crown_cell: list[NDArray[np.int32]] = []
-        points, normals = [], []
+        points, normals, plain = [], [], []
         open_points: list[Array] = []
         row = cell = 0
         tall = [s for s in site.solids if s.high[2] > 0.3]
@@ -137,6 +140,8 @@ class Layout:
                 here, facing = here[real], facing[real]
             points.append(here.reshape(-1, 3))
             normals.append(facing.reshape(-1, 3))
+            is_plain = patch.texel_m > 0.03 and not patch.tube and patch.normal[2] > 0.2
+            plain.append(np.full(len(points[-1]), is_plain))
             self.patch_rows.append(PatchRows(u, v, rows + row))
             row += len(points[-1])
         mesh_start = row
@@ -144,6 +149,7 @@ class Layout:
             chosen, nearest = _mesh_points(mesh)
             points.append(mesh.inset[chosen])
             normals.append(mesh.normals[chosen])
+            plain.append(np.zeros(len(chosen), bool))
             self.mesh_rows.append(CloudRows((row + nearest).astype(np.int32)))
             row += len(chosen)
         self.flat_rows = row
@@ -165,6 +171,7 @@ class Layout:
         empty = np.zeros((0, 3))
         self.points = np.concatenate([*points, empty])
         self.normals = np.concatenate([*normals, empty])
+        self.plain = np.concatenate([*plain, np.zeros(0, bool)])
         self.crown_points = np.concatenate([*open_points, empty])
         self.reflectance = self._reflectance()
 
@@ -258,29 +265,25 @@ def _gather_axes(patch: Patch, tall: list[Solid]) -> tuple[Array, Array]:
 
 def _ground_axes(patch: Patch, tall: list[Solid]) -> tuple[Array, Array]:
     """Open ground is even; light changes quickly within a metre of what stands on it."""
-    axes = [
-        np.linspace(0, length, max(2, round(length / OPEN_STEP_M) + 1)) for length in patch.size
-    ]
     start = patch.origin[:2]
     end = start + patch.size
-    level = abs(patch.eu[0]) > 0.9999  # (u, v) is (x, y)
-    for solid in tall:
-        low, high = solid.low[:2], solid.high[:2]
-        if (
-            (low > end + 1.0).any()
-            or (high < start - 1.0).any()
-            or solid.low[2] > patch.origin[2] + 0.5
-        ):
-            continue
-        square = (np.abs(solid.planes[:, :2]) > 1e-6).sum(axis=1).max() <= 1
-        if not (level and square):
-            fine = [
-                np.linspace(0, length, max(2, round(length / 0.2) + 1)) for length in patch.size
-            ]
-            return fine[0], fine[1]
+    near = [
+        solid
+        for solid in tall
+        if (solid.low[:2] < end + 1.0).all()
+        and (solid.high[:2] > start - 1.0).all()
+        and solid.low[2] < patch.origin[2] + 0.5
+    ]
+    square = abs(patch.eu[0]) > 0.9999 and all(  # (u, v) is (x, y), and bodies stand along it
+        (np.abs(solid.planes[:, :2]) > 1e-6).sum(axis=1).max() <= 1 for solid in near
+    )
+    step = OPEN_STEP_M if not near else STEP_M if square else STEP_M / 2
+    axes = [np.linspace(0, length, max(2, round(length / step) + 1)) for length in patch.size]
+    for solid in near if square else ():
         for axis in (0, 1):
-            near = np.concatenate([low[axis] - NEAR_FEET_M, high[axis] + NEAR_FEET_M]) - start[axis]
-            inside = near[(near > 0.02) & (near < patch.size[axis] - 0.02)]
+            low, high = solid.low[axis] - NEAR_FEET_M, solid.high[axis] + NEAR_FEET_M
+            feet = np.concatenate([low, high]) - start[axis]
+            inside = feet[(feet > 0.02) & (feet < patch.size[axis] - 0.02)]
             axes[axis] = np.union1d(axes[axis], inside)
     return _thinned(axes[0]), _thinned(axes[1])
 
@@ -349,10 +352,10 @@ def _ray_sets(count: int) -> Array32:
     return _to_hemisphere(a, b).astype(np.float32)
 
 
-def hemisphere_rays(normals: Array, count: int, first: int = 0) -> Array32:
-    """count cosine-weighted ways from each normal (n, 3), whose numbers start at first:
+def hemisphere_rays(normals: Array, count: int, numbers: NDArray[np.intp]) -> Array32:
+    """count (a square) cosine-weighted ways from each normal (n, 3) of a numbered point:
     (n, count, 3) float32."""
-    local = _ray_sets(count)[(np.arange(first, first + len(normals)) * 29) % SETS]
+    local = _ray_sets(count)[(numbers * 29) % SETS]
     t1, t2 = bases(normals)
     frame = np.stack([t1, t2, normals], axis=1).astype(np.float32)
     return np.matmul(local, frame)
@@ -411,37 +414,46 @@ class Gather:
 
 def trace_gather(site: Site, layout: Layout, tracer: Tracer) -> Gather:
     """Send all gather rays once, a batch of points to a thread."""
-    step = max(1, (1 << 17) // RAYS)
-    crown_step = max(1, (1 << 17) // CROWN_RAYS)
-    jobs = [(_from_surfaces, start, min(start + step, layout.flat_rows))
-            for start in range(0, layout.flat_rows, step)]  # fmt: skip
-    count = len(layout.crown_points)
-    jobs += [
-        (_in_crowns, start, min(start + crown_step, count)) for start in range(0, count, crown_step)
-    ]
+    jobs: list[Callable[[], tuple[sparse.csr_matrix, Array32]]] = []
+    order = []
+    for rows, rays in (
+        (np.flatnonzero(~layout.plain), RAYS),
+        (np.flatnonzero(layout.plain), PLAIN_RAYS),
+    ):
+        step = max(1, (1 << 17) // rays)
+        for start in range(0, len(rows), step):
+            some = rows[start : start + step]
+            order.append(some)
+            jobs.append(partial(_from_surfaces, site, layout, tracer, some, rays))
+    step = max(1, (1 << 17) // CROWN_RAYS)
+    for start in range(0, len(layout.crown_points), step):
+        jobs.append(partial(_in_crowns, site, layout, tracer, start, start + step))
     with ThreadPoolExecutor(THREADS) as pool:
-        found = list(pool.map(lambda job: job[0](site, layout, tracer, job[1], job[2]), jobs))
+        found = list(pool.map(lambda job: job(), jobs))
     if not found:
         nothing = sparse.csr_matrix((0, layout.cells), dtype=np.float32)
         return Gather(layout, nothing, layout.cells_of_rows(), np.zeros((0, 3), np.float32))
-    matrix = sparse.vstack([part for part, _ in found], format="csr", dtype=np.float32)
-    sky = np.concatenate([part for _, part in found]).astype(np.float32)
+    place = np.arange(layout.rows)
+    if order:
+        place[: layout.flat_rows] = np.argsort(np.concatenate(order))
+    matrix = sparse.vstack([part for part, _ in found], format="csr", dtype=np.float32)[place]
+    sky = np.concatenate([part for _, part in found]).astype(np.float32)[place]
     return Gather(layout, matrix, layout.cells_of_rows(), sky)
 
 
 def _from_surfaces(
-    site: Site, layout: Layout, tracer: Tracer, start: int, stop: int
+    site: Site, layout: Layout, tracer: Tracer, rows: NDArray[np.intp], rays: int
 ) -> tuple[sparse.csr_matrix, Array32]:
     """Irradiance rows: each hit cell's exitance counts for its share of the rays."""
-    normals = layout.normals[start:stop]
-    ways = hemisphere_rays(normals, RAYS, start)
-    origins = (layout.points[start:stop] + 0.001 * normals).astype(np.float32)
+    normals = layout.normals[rows]
+    ways = hemisphere_rays(normals, rays, rows)
+    origins = (layout.points[rows] + 0.001 * normals).astype(np.float32)
     cells, missed = _hit_cells(layout, tracer, origins, ways)
-    n = stop - start
-    which = np.repeat(np.arange(n, dtype=np.int32), RAYS)
-    part = _counted(which, cells, np.full(n * RAYS, 1.0 / RAYS, np.float32), (n, layout.cells))
+    n = len(rows)
+    which = np.repeat(np.arange(n, dtype=np.int32), rays)
+    part = _counted(which, cells, np.full(n * rays, 1.0 / rays, np.float32), (n, layout.cells))
     radiance = _sky(site, ways.reshape(-1, 3), missed)
-    return part, (np.pi / RAYS) * radiance.reshape(n, RAYS, 3).sum(axis=1)
+    return part, (np.pi / rays) * radiance.reshape(n, rays, 3).sum(axis=1)
 
 
 def _in_crowns(

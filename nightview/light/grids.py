@@ -54,6 +54,7 @@ class Grids:
         if not patch.is_rectangle:
             # The nodes just outside are kept out, a hair's breadth inside is in.
             grid_u, grid_v = np.meshgrid(u, v)
+            shapely.prepare(patch.outline)
             real = shapely.contains_xy(patch.outline, grid_u.ravel(), grid_v.ravel()).reshape(
                 real.shape
             )

@@ -62,9 +62,7 @@ class Tracer:
                 add(points[faces], coords[faces], np.zeros(len(faces)))
             number += 1
         for crown in site.crowns:
-            corners = crown.corners
-            both = corners[:, [[0, 1, 2], [0, 2, 3]]].reshape(-1, 3, 3)
-            add(both, None, np.repeat(np.arange(len(corners)), 2))
+            add(crown.triangles, None, np.arange(len(crown.centre)))
             number += 1
         for mesh in site.meshes:
             if mesh.casts:

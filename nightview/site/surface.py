@@ -184,6 +184,16 @@ class Crown:
             axis=1,
         )[:, ::-1].astype(np.float32)
 
+    @property
+    def triangles(self) -> Array32:
+        """(n, 3, 3): for rays a leaf is one triangle of the same area, plane and middle."""
+        across = np.cross(self.normal, self.along)
+        tip, side = self.length_m / 3, 0.5 * self.width_m
+        stem = self.centre - tip * self.along
+        return np.stack(
+            [self.centre + 2 * tip * self.along, stem + side * across, stem - side * across], axis=1
+        ).astype(np.float32)
+
     @cached_property
     def bounds(self) -> tuple[Array, float]:
         """Centre (3,) and radius of a sphere about all leaves [m]."""
