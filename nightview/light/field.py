@@ -37,7 +37,7 @@ from nightview.light.grids import Grids
 from nightview.light.rays import THREADS, Array32, Tracer
 from nightview.light.source import Source, sources_of
 from nightview.site.build import Site
-from nightview.site.surface import Array
+from nightview.site.surface import Array, Patch
 
 Progress = Callable[[int, int, str], None]
 """Told after each piece of work: done, of how many, what."""
@@ -286,11 +286,7 @@ def mix(field: LightField, state: State | None = None) -> Light:
         light = np.tensordot(wu, np.tensordot(wv, coarse, (1, 0)), (1, 1)).transpose(1, 0, 2)
         way = np.zeros_like(light)
         if number in by_patch:
-            direct = np.zeros_like(light)
-            for own, values, source, weight in by_patch[number]:
-                full = values if own == level else resampled(values, light.shape[:2])
-                direct += full[:, :, None] * weight
-                way += (full * float(weight @ LUMINOUS))[:, :, None] * _ways(patch, u, v, source)
+            direct, way = _direct_and_way(patch, u, v, by_patch[number])
             direct = field.grids.filled(number, level, direct)
             way = field.grids.filled(number, level, way)
             light += direct
@@ -322,23 +318,43 @@ def mix(field: LightField, state: State | None = None) -> Light:
     return Light(field, state, patches, toward, crowns, meshes, rows)
 
 
-def _ways(patch, u: Array, v: Array, source: Source) -> Array32:  # type: ignore[no-untyped-def]
-    """Unit ways to a source along (u, v, normal) at every node, (nv, nu, 3)."""
-    place = source.positions.mean(axis=0)
+def _direct_and_way(
+    patch: Patch, u: Array, v: Array, parts: list[tuple[int, Array32, Source, Array32]]
+) -> tuple[Array32, Array32]:
+    """Sum of some sources' direct light on a patch's nodes, (nv, nu, 3) [lx RGB], and of their
+    unit ways along (u, v, normal), weighted by luminous light, (nv, nu, 3)."""
+    shape = (len(v), len(u))
+    light = np.empty((len(parts), *shape), np.float32)
+    over_r = np.empty_like(light)  # luminous light over distance
+    weights = np.array([weight for *_, weight in parts], np.float32)
+    places = np.array([source.positions.mean(axis=0) for _, _, source, _ in parts])
+    # The way is (place − node)/r: a sum over places, less the node times the sum of what is left.
+    local = np.ones((len(parts), 4), np.float32)
     if patch.tube:
-        points, normals = patch.place(*np.meshgrid(u, v))
-        way = place - points
-        way /= np.linalg.norm(way, axis=-1, keepdims=True)
+        nodes, normals = patch.place(*np.meshgrid(u, v))
+        local[:, :3] = places
+    else:
+        relative = places - patch.origin
+        local[:, :3] = relative @ np.stack([patch.eu, patch.ev, patch.normal], axis=1)
+    for k, (_, values, _, weight) in enumerate(parts):
+        light[k] = resampled(values, shape)
+        if patch.tube:
+            distance = np.linalg.norm(places[k] - nodes, axis=-1)
+        else:
+            du, dv = (local[k, 0] - u).astype(np.float32), (local[k, 1] - v).astype(np.float32)
+            distance = np.sqrt((du * du)[None, :] + (dv * dv + local[k, 2] ** 2)[:, None])
+        over_r[k] = light[k] * (np.float32(weight @ LUMINOUS) / distance)
+    direct = np.tensordot(light, weights, (0, 0))
+    sums = np.tensordot(over_r, local, (0, 0))
+    way = sums[..., :3]
+    if patch.tube:
+        world = way - nodes * sums[..., 3:]
         across = np.cross(patch.ev, normals)
-        return np.stack(
-            [(way * across).sum(-1), way @ patch.ev, (way * normals).sum(-1)], axis=-1
-        ).astype(np.float32)
-    relative = place - patch.origin
-    du = (relative @ patch.eu - u).astype(np.float32)[None, :]
-    dv = (relative @ patch.ev - v).astype(np.float32)[:, None]
-    h = np.float32(relative @ patch.normal)
-    inverse = 1.0 / np.sqrt(du * du + dv * dv + h * h)
-    return np.stack(np.broadcast_arrays(du * inverse, dv * inverse, h * inverse), axis=-1)
+        along = [(world * across).sum(-1), world @ patch.ev, (world * normals).sum(-1)]
+        return direct, np.stack(along, axis=-1).astype(np.float32)
+    way[..., 0] -= u.astype(np.float32)[None, :] * sums[..., 3]
+    way[..., 1] -= v.astype(np.float32)[:, None] * sums[..., 3]
+    return direct, way
 
 
 # --- exact points ---------------------------------------------------------------------------------

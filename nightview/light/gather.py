@@ -111,7 +111,8 @@ class Layout:
         points, normals, plain = [], [], []
         open_points: list[Array] = []
         row = cell = 0
-        tall = [s for s in site.solids if s.high[2] > 0.3]
+        # Posts and columns are too slender to darken the ground about them for long.
+        tall = [s for s in site.solids if s.high[2] > 0.3 and (s.high - s.low)[:2].max() > 0.6]
         for number, patch in enumerate(site.patches):
             self.cell_start.append(cell)
             shape = (max(1, round(patch.size[1] / CELL_M)), max(1, round(patch.size[0] / CELL_M)))
@@ -274,8 +275,11 @@ def _ground_axes(patch: Patch, tall: list[Solid]) -> tuple[Array, Array]:
         and (solid.high[:2] > start - 1.0).all()
         and solid.low[2] < patch.origin[2] + 0.5
     ]
-    square = abs(patch.eu[0]) > 0.9999 and all(  # (u, v) is (x, y), and bodies stand along it
-        (np.abs(solid.planes[:, :2]) > 1e-6).sum(axis=1).max() <= 1 for solid in near
+    square = (
+        abs(patch.eu[0]) > 0.9999
+        and all(  # (u, v) is (x, y), and bodies stand along it
+            (np.abs(solid.planes[:, :2]) > 1e-6).sum(axis=1).max() <= 1 for solid in near
+        )
     )
     step = OPEN_STEP_M if not near else STEP_M if square else STEP_M / 2
     axes = [np.linspace(0, length, max(2, round(length / step) + 1)) for length in patch.size]
@@ -289,10 +293,10 @@ def _ground_axes(patch: Patch, tall: list[Solid]) -> tuple[Array, Array]:
 
 
 def _thinned(axis: Array) -> Array:
-    """The same places without those closer than 25 mm to the one before."""
+    """The same places without those closer than 45 mm to the one before."""
     kept = [axis[0]]
     for place in axis[1:-1]:
-        if place - kept[-1] > 0.025 and axis[-1] - place > 0.025:
+        if place - kept[-1] > 0.045 and axis[-1] - place > 0.045:
             kept.append(place)
     return np.array([*kept, axis[-1]])
 
