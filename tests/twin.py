@@ -124,8 +124,7 @@ def _surfaces(site: Site):
     for crown in site.crowns:
         spec = site.materials[crown.material]
         assert spec.transmits_rgb is None, "no counterpart to leaves that let light through"
-        triangles = crown.corners[:, [[0, 1, 2], [0, 2, 3]]].reshape(-1, 3, 3)
-        yield triangles, {"type": "twosided", "bsdf": _matte(spec.rgb)}, {}
+        yield crown.triangles, {"type": "twosided", "bsdf": _matte(spec.rgb)}, {}
 
 
 def _lamp(site: Site, source: Source) -> dict[str, Any]:

@@ -14,6 +14,9 @@ from nightview.site.surface import Array, Patch, Solid
 Built = tuple[list[Patch], list[Solid]]
 SIDES: tuple[Side, ...] = ("front", "right", "back", "left")
 ROOF_TEXEL_M = 0.05
+TUCK_M = 0.0025
+"""Walls reach this far into the roof above, so that no crack shows between them; less than the
+distance from an edge at which the topmost nodes are lit."""
 FRAME_M = 0.055
 """Width of a window's frame; glazing bars are half as wide."""
 
@@ -86,7 +89,8 @@ def build_block(block: Block, openings: Sequence[tuple[Opening, float]]) -> Buil
 def _wall(block: Block, side: Side, openings: Sequence[tuple[Opening, float]]) -> list[Patch]:
     foot, right, _, width = wall_frame(block, side)
     name = f"{block.name} {side} wall"
-    profile = [(0.0, 0.0), (width, 0.0), *reversed(top_profile(block, side))]
+    top = [(x, z + TUCK_M) for x, z in reversed(top_profile(block, side))]
+    profile = [(0.0, 0.0), (width, 0.0), *top]
     outline = shapely.Polygon(profile)
     holes = []
     patches: list[Patch] = []
@@ -406,11 +410,21 @@ def _porch_roof(
         left = [at(-half, 0, low), at(-half, front, low), at(0, front, peak), at(0, 0, peak)]
         rest = [at(half, front, low), at(half, 0, low), at(0, 0, peak), at(0, front, peak)]
         panels = [left, rest]
-        inset = -depth
-        face("gable", block.material, [at(-half + 0.25, inset, low), at(half - 0.25, inset, low),
-                                       at(0, inset, low + slope * (half - 0.25))])  # fmt: skip
-        face("gable inside", porch.material, [at(half - 0.25, inset + 0.05, low),
-             at(-half + 0.25, inset + 0.05, low), at(0, inset + 0.05, low + slope * (half - 0.25))])  # fmt: skip
+        inset, tuck, foot = -depth, peak + TUCK_M, low - 0.03  # behind the beam's upper edge
+        span = half - 0.25
+        eave = low + slope * (half - span)
+        face(
+            "gable",
+            porch.material,
+            [at(-span, inset, foot), at(span, inset, foot), at(span, inset, eave), at(0, inset, tuck),
+             at(-span, inset, eave)],
+        )  # fmt: skip
+        face(
+            "gable inside",
+            porch.material,
+            [at(span, inset + 0.05, low), at(-span, inset + 0.05, low), at(-span, inset + 0.05, eave),
+             at(0, inset + 0.05, tuck), at(span, inset + 0.05, eave)],
+        )  # fmt: skip
     for under in panels:
         over_corners = [corner + thick * UP for corner in under]
         face("roof", porch.roof_material, over_corners)
