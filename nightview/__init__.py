@@ -16,7 +16,7 @@ _HOME = {
     "trace": "nightview.light.field",
     "mix": "nightview.light.field",
     "State": "nightview.light.field",
-    "at_points": "nightview.light.field",
+    "at_points": "nightview.light.lookup",
     "draw": "nightview.picture.still",
     "develop": "nightview.picture.still",
     "write": "nightview.picture.still",

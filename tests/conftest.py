@@ -68,7 +68,7 @@ class Lit:
 
     def direct_at(self, points, normals):
         """Direct illuminance at exact points without the gathering that ``at`` does [lx]: (n,)."""
-        from nightview.light.field import direct_at
+        from nightview.light.lookup import direct_at
 
         points, normals = np.broadcast_arrays(np.atleast_2d(points).astype(float), normals)
         total = np.zeros(len(points))

@@ -143,17 +143,20 @@ def test_the_exposure_does_not_hang_on_which_views_are_drawn(scene: Path, stills
 
 def test_the_stated_exposure_is_used(scene: Path, stills: Path) -> None:
     usual = float(read_texts(stills / "garden-street.png")["exposure_ev100"])
-    stated = usual + 3.0
-    scene.write_text(f"{GOOD}\n[picture]\nexposure_ev100 = {stated}\n", encoding="utf-8")
-    assert still(scene, "--view", "street", "--out", str(scene.parent)) == 0
-    path = scene.parent / "garden-street.png"
+    stated, path = usual + 3.0, scene.parent / "garden-street.png"
+    pixels = []
+    for picture in ("", f"\n[picture]\nexposure_ev100 = {stated}\n"):
+        scene.write_text(GOOD + picture, encoding="utf-8")
+        options = ["--view", "street", "--out", str(scene.parent), "--size", "320x180"]
+        assert main(["still", str(scene), *options]) == 0
+        with Image.open(path) as image:
+            pixels.append(np.asarray(image).astype(int)[:100])  # above the caption
     assert float(read_texts(path)["exposure_ev100"]) == pytest.approx(stated, abs=0.005)
-    with Image.open(path) as ours, Image.open(stills / "garden-street.png") as other:
-        # Three stops fewer: above the caption nothing is brighter, and the half-tones sink.
-        a, b = (np.asarray(image).astype(int)[:30] for image in (ours, other))
-    tones = (b > 60) & (b < 180)
-    assert tones.sum() > 100 and (a <= b + 2).all()
-    assert (a[tones] < 0.75 * b[tones]).mean() > 0.95
+    # Three stops fewer: nothing is brighter, and the half-tones sink.
+    before, after = pixels
+    tones = (before > 60) & (before < 180)
+    assert tones.sum() > 1000 and (after <= before + 2).all()
+    assert (after[tones] < 0.75 * before[tones]).mean() > 0.95
 
 
 def test_same_scene_same_bytes(scene: Path, stills: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -161,9 +164,10 @@ def test_same_scene_same_bytes(scene: Path, stills: Path, monkeypatch: pytest.Mo
     folder = scene.parent
     env = {**os.environ, "NIGHTVIEW_CACHE": str(folder / "other cache")}
     command = [sys.executable, "-m", "nightview", "still", str(scene), "--size", "96x64"]
-    for out in ("first", "second"):  # the second time from the other cache
-        done = subprocess.run([*command, "--out", str(folder / out)], env=env, capture_output=True)
-        assert done.returncode == 0, done.stderr
+    done = subprocess.run([*command, "--out", str(folder / "first")], env=env, capture_output=True)
+    assert done.returncode == 0, done.stderr
+    monkeypatch.setenv("NIGHTVIEW_CACHE", env["NIGHTVIEW_CACHE"])  # what that process has kept
+    assert still(scene, "--out", str(folder / "second")) == 0
     monkeypatch.setenv("NIGHTVIEW_CACHE", "")  # nothing kept, nothing read
     assert still(scene, "--out", str(folder / "third")) == 0
     wanted = listing(stills)
@@ -271,7 +275,9 @@ def test_bad_scene(case: str, scene: Path, capsys: pytest.CaptureFixture[str]) -
     refused(scene, capsys, "garden.toml", *words)
 
 
-def refused(scene: Path, capsys: pytest.CaptureFixture[str], *words: str, more: tuple[str, ...] = ()) -> None:
+def refused(
+    scene: Path, capsys: pytest.CaptureFixture[str], *words: str, more: tuple[str, ...] = ()
+) -> None:
     """A still is refused with these words, and the folder is left as it was."""
     before = listing(scene.parent)
     out = () if "--out" in more else ("--out", str(scene.parent / "out"))
@@ -350,14 +356,20 @@ def test_scene_that_is_not_there(scene: Path, capsys: pytest.CaptureFixture[str]
 @pytest.mark.parametrize("place", ["out", "out/deeper"])
 def test_out_that_is_a_file(place: str, scene: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (scene.parent / "out").write_text("mine", encoding="utf-8")
-    refused(scene, capsys, str(scene.parent / place), "--out", more=("--out", str(scene.parent / place)))
+    refused(
+        scene, capsys, str(scene.parent / place), "--out", more=("--out", str(scene.parent / place))
+    )
 
 
 def test_unknown_view(scene: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    refused(scene, capsys, "garden.toml", 'view "lane"', '"street"', '"corner"', more=("--view", "lane"))
+    refused(
+        scene, capsys, "garden.toml", 'view "lane"', '"street"', '"corner"', more=("--view", "lane")
+    )
 
 
-@pytest.mark.parametrize("size", ["", "x", "100", "0x0", "-96x64", "1e3x64", "96x63", "96x8193", "96 64", "x64"])
+@pytest.mark.parametrize(
+    "size", ["", "x", "100", "0x0", "-96x64", "1e3x64", "96x63", "96x8193", "96 64", "x64"]
+)
 def test_bad_size(size: str, scene: Path, capsys: pytest.CaptureFixture[str]) -> None:
     refused(scene, capsys, "--size", more=(f"--size={size}",))
 
@@ -368,7 +380,10 @@ def test_bad_size(size: str, scene: Path, capsys: pytest.CaptureFixture[str]) ->
      ["materials", "surplus"], ["still", "a.toml", "--size"]],
 )  # fmt: skip
 def test_bad_arguments(
-    arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    arguments: list[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert main(arguments) == 2
@@ -377,10 +392,14 @@ def test_bad_arguments(
     assert listing(tmp_path) == {}
 
 
-def test_a_foreign_file_in_the_pictures_place(scene: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_foreign_file_in_the_pictures_place(
+    scene: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     out = scene.parent / "out"
     out.mkdir()
-    foreign = out / "garden-corner.png"  # the second picture's: the first must not be written either
+    foreign = (
+        out / "garden-corner.png"
+    )  # the second picture's: the first must not be written either
     foreign.write_bytes(b"a holiday")
     refused(scene, capsys, str(foreign), "--overwrite")
     Image.new("RGB", (8, 8)).save(foreign)  # a real picture, and not ours
@@ -429,7 +448,9 @@ def test_disk_full_for_real(scene: Path) -> None:
     before = listing(scene.parent)
     env = {**os.environ, "NIGHTVIEW_CACHE": str(scene.parent / "cache")}
     command = [sys.executable, "-c", limited, "still", str(scene), "--size", "96x64"]
-    done = subprocess.run([*command, "--out", str(scene.parent)], env=env, capture_output=True, text=True)
+    done = subprocess.run(
+        [*command, "--out", str(scene.parent)], env=env, capture_output=True, text=True
+    )
     assert done.returncode == 2, done
     assert "garden-street.png" in done.stderr and "cannot write" in done.stderr
     assert "Traceback" not in done.stderr
@@ -490,7 +511,9 @@ def test_new_feet_of_a_metric_house(tmp_path: Path) -> None:
     assert main(["new", str(tmp_path / "a.toml"), "--width", "9 m", "--feet"]) == 0
     text = (tmp_path / "a.toml").read_text(encoding="utf-8")
     assert " ft" in text and ' m"' not in text.split("# --- what stands there")[1]
-    assert read(tmp_path / "a.toml").blocks[0].size_m[0] == pytest.approx(9.0, abs=0.0127)  # to the inch
+    assert read(tmp_path / "a.toml").blocks[0].size_m[0] == pytest.approx(
+        9.0, abs=0.0127
+    )  # to the inch
 
 
 def test_new_replaces_nothing(scene: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -514,7 +537,9 @@ def test_new_with_a_bad_answer(
     assert listing(tmp_path) == {}
 
 
-def test_new_in_a_folder_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_new_in_a_folder_that_is_not_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["new", str(tmp_path / "no" / "a.toml")]) == 2
     assert "no folder" in capsys.readouterr().err
     assert listing(tmp_path) == {}
@@ -542,7 +567,9 @@ def test_new_asks(tmp_path: Path) -> None:
     job = read(path)
     assert job.title == "The old mill" and job.blocks[0].roof.kind == "hip"
     # What is not answered is as usual.
-    assert (*job.blocks[0].size_m, job.blocks[0].height_m) == pytest.approx((9.144, 8.0, 3.048), abs=0.004)
+    assert (*job.blocks[0].size_m, job.blocks[0].height_m) == pytest.approx(
+        (9.144, 8.0, 3.048), abs=0.004
+    )
     assert "30 ft" in path.read_text(encoding="utf-8")
 
 
@@ -568,13 +595,19 @@ def test_schema_is_one_and_takes_our_scenes(capsys: pytest.CaptureFixture[str]) 
     assert not check.is_valid(tomllib.loads(GOOD.replace("elevation", "elevaton")))
 
 
-def test_lamps_lists_the_catalogue_and_the_scenes_own(scene: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_lamps_lists_the_catalogue_and_the_scenes_own(
+    scene: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["lamps"]) == 0
     plain = capsys.readouterr().out
     assert all(f"\n{name} " in plain for name in builtin_lamps())
-    scene.write_text(GOOD + '[lamps."my spot"]\nlike = "accent 36"\nflux = "123 lm"\n', encoding="utf-8")
+    scene.write_text(
+        GOOD + '[lamps."my spot"]\nlike = "accent 36"\nflux = "123 lm"\n', encoding="utf-8"
+    )
     assert main(["lamps", str(scene)]) == 0
-    line = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("my spot "))
+    line = next(
+        line for line in capsys.readouterr().out.splitlines() if line.startswith("my spot ")
+    )
     assert " 123 " in line and "36°" in line
 
 
@@ -582,7 +615,9 @@ def test_lamps_of_a_bad_scene(scene: Path, capsys: pytest.CaptureFixture[str]) -
     scene.write_text(GOOD + '[lamps.mine]\nlike = "acent 36"\n', encoding="utf-8")
     assert main(["lamps", str(scene)]) == 2
     told = capsys.readouterr().err
-    assert "garden.toml" in told and 'lamp "mine"' in told and "like" in told and "accent 36" in told
+    assert (
+        "garden.toml" in told and 'lamp "mine"' in told and "like" in told and "accent 36" in told
+    )
 
 
 def test_materials_lists_all(capsys: pytest.CaptureFixture[str]) -> None:

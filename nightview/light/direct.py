@@ -19,6 +19,8 @@ from nightview.site.build import Site
 from nightview.site.surface import Array, Patch
 
 SOFT_RAYS = 16
+SOFT_STEPS = 200
+"""A half-shadow is followed over at most so many texels."""
 NEAR_TENTH = 0.1
 """A texel is never coarser than this share of the distance to the lamp."""
 FINEST_LEVEL = 4
@@ -74,17 +76,21 @@ class Spheres:
         return np.flatnonzero(keep)
 
 
+def distance_to(patch: Patch, position: Array) -> float:
+    """Distance from a point to the nearest spot of a patch's grid [m]."""
+    if patch.tube:
+        centre, radius = patch.bounds
+        return max(float(np.linalg.norm(position - centre)) - radius, 0.05)
+    relative = position - patch.origin
+    u, v, h = relative @ patch.eu, relative @ patch.ev, relative @ patch.normal
+    du = u - np.clip(u, 0.0, patch.size[0])
+    dv = v - np.clip(v, 0.0, patch.size[1])
+    return float(np.sqrt(du * du + dv * dv + h * h))
+
+
 def level_for(patch: Patch, position: Array) -> int:
     """Grid level on which a source at a position is kept: fine nearby, coarser far away."""
-    if patch.tube:
-        near = float(np.linalg.norm(position - patch.bounds[0])) - patch.bounds[1]
-        near = max(near, 0.05)
-    else:
-        relative = position - patch.origin
-        u, v, h = relative @ patch.eu, relative @ patch.ev, relative @ patch.normal
-        du = u - np.clip(u, 0.0, patch.size[0])
-        dv = v - np.clip(v, 0.0, patch.size[1])
-        near = float(np.sqrt(du * du + dv * dv + h * h))
+    near = distance_to(patch, position)
     far_m = 12.0 if patch.texel_m <= 0.03 else 6.0
     if near > far_m:
         return -2 if near > 2.5 * far_m else -1
@@ -165,7 +171,7 @@ def _from_point(
             patch = site.patches[number]
             level = level_for(patch, position)
             axes = grids.axes(int(number), level)
-            light = (_on_tube if patch.tube else _on_flat)(patch, axes, source, position)
+            light = _on_patch(patch, axes, source, position)
             real = grids.mask(int(number), level)
             if real is not None:
                 light *= real
@@ -209,33 +215,141 @@ def _from_point(
         kept[clear] = light[clear]
         if len(clear):
             target[number] = kept
-    soft: list[tuple[int, int, Array32, Array32, NDArray[np.intp]]] = []
+    waiting = []
     for number, level, light, lit, place in grid_waiting:
         seen = np.zeros(light.size, np.float32)
         seen[lit] = ~blocked[place]
-        edge = _edges(light.shape, lit, seen[lit])
-        if len(edge):
-            soft.append((number, level, light, seen, edge))
-        elif seen[lit].any():
-            found.patches[number] = (level, light * seen.reshape(light.shape))
-    if soft:
-        bases, sides = [], []
-        for number, level, _, _, edge in soft:
-            patch, axes = site.patches[number], grids.axes(number, level)
-            bases.append(_node_points(patch, axes, edge))
-            sides.append(_node_steps(patch, axes, edge))
-        base = np.concatenate(bases)
-        share = _soft_share(
-            source, position, tracer, base,
-            (np.concatenate([u for u, _ in sides]), np.concatenate([v for _, v in sides])),
-        )  # fmt: skip
-        rays += len(base) * soft_rays(source)
-        start = 0
-        for number, level, light, seen, edge in soft:
-            seen[edge] = share[start : start + len(edge)]
-            start += len(edge)
-            found.patches[number] = (level, light * seen.reshape(light.shape))
+        is_lit = np.zeros(light.size, bool)
+        is_lit[lit] = True
+        edge = _edges(light.shape, is_lit, seen)
+        waiting.append(_Shaded(number, level, light, seen, is_lit, edge))
+    rays += _soften(site, source, position, tracer, grids, waiting)
+    for shaded in waiting:
+        if shaded.seen.any():
+            values = shaded.light * shaded.seen.reshape(shaded.light.shape)
+            found.patches[shaded.number] = (shaded.level, values)
     return Direct(found.patches, found.crowns, found.meshes, rays)
+
+
+@dataclass(eq=False)
+class _Shaded:
+    """A patch's grid while its shadows are found. seen : share of the source each node sees.
+
+    lit : what would be lit without shadows. edge : nodes still to be looked at more closely.
+    """
+
+    number: int
+    level: int
+    light: Array32
+    seen: Array32
+    lit: NDArray[np.bool_]
+    edge: NDArray[np.intp]
+
+
+def _soften(
+    site: Site,
+    source: Source,
+    position: Array,
+    tracer: Tracer,
+    grids: Grids,
+    waiting: list[_Shaded],
+) -> int:
+    """Find the shadows' soft edges, in place; returns the rays it took.
+
+    Where neighbours differ both are seen through many points of the lens and of the texel. Where
+    that shows a half-shadow, its neighbours are tried at four points of the lens and, if these
+    differ, in full; and so on to the half-shadow's end.
+    """
+    rays = 0
+    count = soft_rays(source)
+    lens = source.lens_points(position, count).astype(np.float32)
+    texel = _texel_points(count)
+    rim = source.lens_points(position, 4, rim=True).astype(np.float32)
+    done = [np.zeros(w.light.size, bool) for w in waiting]
+    for step in range(SOFT_STEPS):
+        active = [k for k, w in enumerate(waiting) if len(w.edge)]
+        if not active and step:
+            break
+        edges = [waiting[k].edge for k in active]
+        axes = [grids.axes(waiting[k].number, waiting[k].level) for k in active]
+        patches = [site.patches[waiting[k].number] for k in active]
+        none = np.zeros((0, 3), np.float32)
+        items = list(zip(patches, axes, edges, strict=True))
+        base = np.concatenate([none, *(_node_points(*item) for item in items)])
+        sides = [(none, none), *(_node_steps(*item) for item in items)]
+        side_u, side_v = (np.concatenate([pair[i] for pair in sides]) for i in (0, 1))
+        full = np.arange(len(base))
+        if step:
+            clear = sum(~tracer.blocked(base, point, parallel=False) * 1 for point in rim)
+            rays += 4 * len(base)
+            full = np.flatnonzero((clear > 0) & (clear < 4))
+        share = np.full(len(base), -1.0, np.float32)
+        seen, whole = np.zeros(len(full), np.float32), np.zeros(len(full), np.float32)
+        facing = np.concatenate([none, *(_facing(*item) for item in items)])[full]
+        for k in range(count if len(full) else 0):
+            origins = side_u[full] * texel[k, 0]
+            origins += side_v[full] * texel[k, 1]
+            origins += base[full]
+            clear = ~tracer.blocked(origins, lens[k], parallel=False)
+            weight = source.weight_of(lens[k], origins, facing)
+            seen += clear * weight
+            whole += weight
+        share[full] = seen / np.maximum(whole, 1e-30)
+        rays += count * len(full)
+        start = 0
+        for k, edge in zip(active, edges, strict=True):
+            shaded = waiting[k]
+            own = share[start : start + len(edge)]
+            start += len(edge)
+            done[k][edge] = True
+            shaded.seen[edge[own >= 0]] = own[own >= 0]
+            half = np.zeros(shaded.light.size, bool)
+            half[edge] = (own > 1e-6) & (own < 1 - 1e-6)
+            beside = _beside(half.reshape(shaded.light.shape)).ravel()
+            shaded.edge = np.flatnonzero(beside & shaded.lit & ~done[k])
+        if step == 0:
+            # A half-shadow may come in from the piece next door.
+            for k, shaded in enumerate(waiting):
+                border = _cut_border(site.patches[shaded.number], shaded.light.shape)
+                more = np.flatnonzero(border & shaded.lit & ~done[k])
+                shaded.edge = np.union1d(shaded.edge, more)
+    return rays
+
+
+def _facing(patch: Patch, axes: tuple[Array, Array], which: NDArray[np.intp]) -> Array32:
+    """Unit normals of some nodes by flat index, (n, 3)."""
+    rows, columns = np.divmod(which, len(axes[0]))
+    return patch.place(axes[0][columns], axes[1][rows])[1].astype(np.float32)
+
+
+def _cut_border(patch: Patch, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Flat mask of the nodes on edges where the patch was merely cut in two."""
+    border = np.zeros(shape, bool)
+    left, right, low, high = patch.real_edges
+    border[:, 0], border[:, -1] = not left, not right
+    border[0] |= not low
+    border[-1] |= not high
+    return border.ravel()
+
+
+def _beside(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The four neighbours of chosen nodes."""
+    found = np.zeros_like(chosen)
+    found[1:] |= chosen[:-1]
+    found[:-1] |= chosen[1:]
+    found[:, 1:] |= chosen[:, :-1]
+    found[:, :-1] |= chosen[:, 1:]
+    return found
+
+
+def _on_patch(patch: Patch, axes: tuple[Array, Array], source: Source, position: Array) -> Array32:
+    """Unshadowed light on a patch's nodes, (nv, nu) [lx]; a pane close by counts as many points."""
+    points = source.near_points(position, distance_to(patch, position))
+    on_one = _on_tube if patch.tube else _on_flat
+    light = on_one(patch, axes, source, points[0])
+    for point in points[1:]:
+        light += on_one(patch, axes, source, point)
+    return light / np.float32(len(points)) if len(points) > 1 else light
 
 
 def _on_flat(patch: Patch, axes: tuple[Array, Array], source: Source, position: Array) -> Array32:
@@ -257,7 +371,7 @@ def _on_flat(patch: Patch, axes: tuple[Array, Array], source: Source, position: 
     inverse *= inverse * inverse
     inverse *= np.float32(h)
     light *= inverse
-    return light
+    return light if h > 0 else np.zeros_like(light)
 
 
 def _phi(source: Source, eu: Array, ev: Array, start: Array, du: Array32, dv: Array32) -> Array32:
@@ -329,38 +443,13 @@ def _node_steps(
     return sides[0], sides[1]
 
 
-def _edges(shape: tuple[int, ...], lit: NDArray[np.intp], inside: Array32) -> NDArray[np.intp]:
-    """Flat indices of lit nodes beside which visibility changes, and their lit neighbours."""
-    if inside.all() or not inside.any():
+def _edges(shape: tuple[int, ...], lit: NDArray[np.bool_], seen: Array32) -> NDArray[np.intp]:
+    """Flat indices of lit nodes beside which visibility changes, on either side."""
+    clear = (seen > 0).reshape(shape)
+    dark = (lit.reshape(shape)) & ~clear
+    if not dark.any() or not clear.any():
         return np.zeros(0, np.intp)
-    state = np.zeros(shape, np.int8)
-    state.ravel()[lit] = np.where(inside > 0, 2, 1)
-    low = np.minimum
-    change = np.zeros(shape, bool)
-    for axis in (0, 1):
-        a = state[:-1] if axis == 0 else state[:, :-1]
-        b = state[1:] if axis == 0 else state[:, 1:]
-        differ = (a != b) & (low(a, b) > 0)
-        if axis == 0:
-            change[:-1] |= differ
-            change[1:] |= differ
-        else:
-            change[:, :-1] |= differ
-            change[:, 1:] |= differ
-    return np.flatnonzero(change.ravel() & (state.ravel() > 0))
-
-
-def lens_points(source: Source, position: Array, count: int) -> Array:
-    """Points spread evenly over the lens (a sunflower spiral), (count, 3) [m]."""
-    k = np.arange(count)
-    radius = 0.5 * source.lens_m * np.sqrt((k + 0.5) / count)
-    angle = k * np.pi * (3.0 - np.sqrt(5.0))
-    second = np.cross(source.axis, source.reference)
-    return (
-        position
-        + (radius * np.cos(angle))[:, None] * source.reference
-        + (radius * np.sin(angle))[:, None] * second
-    )
+    return np.flatnonzero((clear & _beside(dark)) | (dark & _beside(clear)))
 
 
 def _texel_points(count: int) -> Array32:
@@ -373,18 +462,3 @@ def _texel_points(count: int) -> Array32:
 def soft_rays(source: Source) -> int:
     """Shadow rays an edge texel sends to each point of a source."""
     return max(4, SOFT_RAYS // len(source.positions))
-
-
-def _soft_share(
-    source: Source, position: Array, tracer: Tracer, base: Array32, sides: tuple[Array32, Array32]
-) -> Array32:
-    """Share of the lens that each edge texel sees, over the texel's own area too, (n,)."""
-    count = soft_rays(source)
-    lens, texel = lens_points(source, position, count).astype(np.float32), _texel_points(count)
-    clear = np.zeros(len(base), np.float32)
-    for k in range(count):
-        origins = sides[0] * texel[k, 0]
-        origins += sides[1] * texel[k, 1]
-        origins += base
-        clear += ~tracer.blocked(origins, lens[k], parallel=False)
-    return clear / np.float32(count)

@@ -14,12 +14,8 @@ import numpy as np
 
 from nightview.light import cache
 from nightview.light.direct import (
-    LIFT_M,
-    SOFT_RAYS,
     Direct,
     Spheres,
-    lens_points,
-    light_on_points,
     resampled,
     trace_direct,
 )
@@ -27,10 +23,7 @@ from nightview.light.gather import (
     LUMINOUS,
     Layout,
     ambient_lx,
-    cells_hit,
-    hemisphere_rays,
     linear_weights,
-    sky_along,
     trace_gather,
 )
 from nightview.light.grids import Grids
@@ -242,20 +235,6 @@ class Light:
     meshes: list[Array32]
     rows: Array32
 
-    @cached_property
-    def cell_radiance(self) -> Array32:
-        """What each cell sends out [cd/m² RGB], (cells, 3): for mirrors and exact points."""
-        layout = self.field.layout
-        if not hasattr(self.field, "_cells_of_rows"):
-            object.__setattr__(self.field, "_cells_of_rows", layout.cells_of_rows())
-        cells = self.field._cells_of_rows @ self.rows  # type: ignore[attr-defined]
-        for part in self.field.sources:
-            weight = self.state.weight(part.source)
-            if weight.any():
-                direct = cells_of_direct(self.field.site, layout, self.field.grids, part.direct)
-                cells += direct[:, None] * weight.astype(np.float32)
-        return cells * layout.reflectance / np.float32(np.pi)
-
 
 def mix(field: LightField, state: State | None = None) -> Light:
     """Sum the sources for a state; by default as the scene file states."""
@@ -355,49 +334,3 @@ def _direct_and_way(
     way[..., 0] -= u.astype(np.float32)[None, :] * sums[..., 3]
     way[..., 1] -= v.astype(np.float32)[:, None] * sums[..., 3]
     return direct, way
-
-
-# --- exact points ---------------------------------------------------------------------------------
-
-
-def at_points(light: Light, points: Array, normals: Array, rays: int = 1024) -> tuple[Array, Array]:
-    """Light at any points, not read off the maps.
-
-    points, normals : (n, 3) [m]; normals of unit length. Returns direct and total illuminance,
-    each (n, 3) as linear RGB whose Y is lux.
-    """
-    field = light.field
-    points, normals = np.asarray(points, float), np.asarray(normals, float)
-    direct = np.zeros((len(points), 3))
-    for part in field.sources:
-        weight = light.state.weight(part.source)
-        if weight.any():
-            direct += direct_at(field, part.source, points, normals)[:, None] * weight
-    total = direct.copy()
-    for i, (point, normal) in enumerate(zip(points, normals, strict=True)):
-        ways = hemisphere_rays(normal[None], rays, np.array([i]))[0]
-        count = len(ways)
-        origins = np.repeat((point + 0.001 * normal).astype(np.float32)[None], count, axis=0)
-        hits = field.tracer.first(origins, ways)
-        cells = cells_hit(field.layout, field.tracer, hits.triangle, hits.u, hits.v, hits.facing)
-        radiance = np.where(cells[:, None] >= 0, light.cell_radiance[cells], 0.0)
-        missed = hits.triangle < 0
-        if missed.any():
-            radiance[missed] = light.state.sky * sky_along(field.site, ways[missed])
-        total[i] += np.pi * radiance.mean(axis=0)
-    return direct, total
-
-
-def direct_at(field: LightField, source: Source, points: Array, normals: Array) -> Array:
-    """Direct light of a source at full power on points (n, 3), soft shadows included: (n,) [lx]."""
-    total = np.zeros(len(points))
-    start = (points + LIFT_M * normals).astype(np.float32)
-    for position in source.positions:
-        light, _ = light_on_points(
-            points.astype(np.float32), normals.astype(np.float32), source, position
-        )
-        clear = np.zeros(len(points))
-        for lens in lens_points(source, position, SOFT_RAYS):
-            clear += ~field.tracer.blocked(start, lens.astype(np.float32))
-        total += light * clear / SOFT_RAYS
-    return total

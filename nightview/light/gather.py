@@ -10,7 +10,7 @@ first moment (four rows a place), from which a leaf's light on either side follo
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property, lru_cache, partial
@@ -22,7 +22,7 @@ from scipy.spatial import cKDTree
 
 from nightview.light.grids import Grids, nearest_real
 from nightview.light.rays import THREADS, Array32, Tracer
-from nightview.light.source import moon_of
+from nightview.light.source import R2, moon_of
 from nightview.site.build import Site
 from nightview.site.sky import AMBIENT_LX, sky_luminance
 from nightview.site.surface import Array, Crown, Mesh, Patch, Solid
@@ -33,7 +33,9 @@ PLAIN_RAYS = 144
 CROWN_RAYS = 96
 STEP_M = 0.4
 OPEN_STEP_M = 0.8
-CELL_M = 0.25
+CELL_M = 0.15
+OPEN_CELL_M = 0.3
+"""Cells of walls and the like, and of ground and roofs, that send light on [m]."""
 NEAR_FEET_M = np.array([0.02, 0.08, 0.17, 0.3, 0.5, 0.8])
 """Distances from a standing body at which the ground's light is gathered [m]."""
 SETS = 64
@@ -111,8 +113,7 @@ class Layout:
         points, normals, plain = [], [], []
         open_points: list[Array] = []
         row = cell = 0
-        # Posts and columns are too slender to darken the ground about them for long.
-        tall = [s for s in site.solids if s.high[2] > 0.3 and (s.high - s.low)[:2].max() > 0.6]
+        bodies = Bodies(site.solids)
         for number, patch in enumerate(site.patches):
             self.cell_start.append(cell)
             shape = (max(1, round(patch.size[1] / CELL_M)), max(1, round(patch.size[0] / CELL_M)))
@@ -121,7 +122,7 @@ class Layout:
             if patch.kind == "glass":
                 self.patch_rows.append(None)
                 continue
-            u, v = _gather_axes(patch, tall)
+            u, v = _gather_axes(patch, bodies)
             at_u, at_v = patch.nudged(u, patch.size[0]), patch.nudged(v, patch.size[1])
             if patch.tube:
                 at_u, at_v = u, patch.nudged(v, patch.size[1])
@@ -253,43 +254,81 @@ class Layout:
         )  # fmt: skip
 
 
-def _gather_axes(patch: Patch, tall: list[Solid]) -> tuple[Array, Array]:
+def _gather_axes(patch: Patch, bodies: Bodies) -> tuple[Array, Array]:
+    """Columns u and rows v of a patch's gather grid [m]: closer together at its edges and at the
+    foot of whatever stands on it or meets it, since light changes quickly there."""
     left, right, low, high = patch.real_edges
     if patch.tube:
         around = np.linspace(0, patch.size[0], 9)
         return around, graded(patch.size[1], STEP_M, (low, high))
+    feet = bodies.feet_on(patch)
     if patch.normal[2] > 0.99:
-        return _ground_axes(patch, tall)
-    step = OPEN_STEP_M if patch.texel_m > 0.03 else STEP_M
-    return graded(patch.size[0], step, (left, right)), graded(patch.size[1], step, (low, high))
-
-
-def _ground_axes(patch: Patch, tall: list[Solid]) -> tuple[Array, Array]:
-    """Open ground is even; light changes quickly within a metre of what stands on it."""
-    start = patch.origin[:2]
-    end = start + patch.size
-    near = [
-        solid
-        for solid in tall
-        if (solid.low[:2] < end + 1.0).all()
-        and (solid.high[:2] > start - 1.0).all()
-        and solid.low[2] < patch.origin[2] + 0.5
-    ]
-    square = (
-        abs(patch.eu[0]) > 0.9999
-        and all(  # (u, v) is (x, y), and bodies stand along it
-            (np.abs(solid.planes[:, :2]) > 1e-6).sum(axis=1).max() <= 1 for solid in near
-        )
-    )
-    step = OPEN_STEP_M if not near else STEP_M if square else STEP_M / 2
-    axes = [np.linspace(0, length, max(2, round(length / step) + 1)) for length in patch.size]
-    for solid in near if square else ():
+        step = STEP_M if feet else OPEN_STEP_M
+        axes = [np.linspace(0, side, max(2, round(side / step) + 1)) for side in patch.size]
+    else:
+        step = OPEN_STEP_M if patch.texel_m > 0.03 else STEP_M
+        ends = ((left, right), (low, high))
+        axes = [graded(side, step, end) for side, end in zip(patch.size, ends, strict=True)]
+    for foot in feet:
         for axis in (0, 1):
-            low, high = solid.low[axis] - NEAR_FEET_M, solid.high[axis] + NEAR_FEET_M
-            feet = np.concatenate([low, high]) - start[axis]
-            inside = feet[(feet > 0.02) & (feet < patch.size[axis] - 0.02)]
+            lines = np.concatenate([foot[0][axis] - NEAR_FEET_M, foot[1][axis] + NEAR_FEET_M])
+            inside = lines[(lines > 0.02) & (lines < patch.size[axis] - 0.02)]
             axes[axis] = np.union1d(axes[axis], inside)
     return _thinned(axes[0]), _thinned(axes[1])
+
+
+class Bodies:
+    """The solids that are large enough to darken what they meet for more than a hand's breadth."""
+
+    def __init__(self, solids: Sequence[Solid]) -> None:
+        # Posts and columns are too slender, kerbs too low.
+        self.solids = [
+            solid
+            for solid in solids
+            if np.sort(solid.high - solid.low)[1] > 0.6 and solid.high[2] - solid.low[2] > 0.3
+        ]
+        self.low = np.array([solid.low for solid in self.solids]).reshape(-1, 3)
+        self.high = np.array([solid.high for solid in self.solids]).reshape(-1, 3)
+
+    def feet_on(self, patch: Patch) -> list[tuple[Array, Array]]:
+        """Where solids meet a flat patch's plane within a metre of it: lowest and highest (u, v)."""
+        if max(patch.size) <= 0.5:
+            return []
+        around = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) + np.array(
+            [[0, 0], [patch.size[0], 0], patch.size, [0, patch.size[1]]]
+        )
+        corners, _ = patch.place(around[:, 0], around[:, 1])
+        reach = ((self.low < corners.max(0) + 0.05) & (self.high > corners.min(0) - 0.05)).all(
+            axis=1
+        )
+        found = []
+        for i in np.flatnonzero(reach):
+            ring = around.astype(float)
+            for plane in self.solids[i].planes:
+                ring = _clipped(ring, patch, plane)
+                if not len(ring):
+                    break
+            if len(ring):
+                foot = ring.min(axis=0), ring.max(axis=0)
+                covers = (foot[0] < 0.02).all() and (foot[1] > np.array(patch.size) - 0.02).all()
+                if not covers:  # else it is the patch's own body
+                    found.append(foot)
+        return found
+
+
+def _clipped(ring: Array, patch: Patch, plane: Array) -> Array:
+    """The part of a ring (n, 2) of a patch's plane inside a half-space, a finger's breadth more."""
+    points, _ = patch.place(ring[:, 0], ring[:, 1])
+    out = points @ plane[:3] + plane[3] - 0.02
+    kept = []
+    for k in range(len(ring)):
+        j = (k + 1) % len(ring)
+        if out[k] <= 0:
+            kept.append(ring[k])
+        if (out[k] <= 0) != (out[j] <= 0):
+            t = out[k] / (out[k] - out[j])
+            kept.append(ring[k] + t * (ring[j] - ring[k]))
+    return np.array(kept).reshape(-1, 2)
 
 
 def _thinned(axis: Array) -> Array:
@@ -326,10 +365,16 @@ def _mesh_points(mesh: Mesh) -> tuple[NDArray, NDArray]:
     return chosen, cKDTree(features[chosen]).query(features)[1]
 
 
-def _to_hemisphere(a: Array, b: Array) -> Array:
-    radius, angle = np.sqrt(a), 2 * np.pi * b
+def _to_hemisphere(square: Array) -> Array:
+    """Places (..., 2) of the unit square to cosine-weighted unit ways (..., 3) about +z."""
+    x, y = 2 * square[..., 0] - 1, 2 * square[..., 1] - 1
+    wide = np.abs(x) > np.abs(y)
+    radius = np.where(wide, x, y)
+    turn = np.where(wide, y, x) / np.where(radius == 0, 1.0, radius)
+    angle = np.where(wide, np.pi / 4 * turn, np.pi / 2 - np.pi / 4 * turn)
     return np.stack(
-        [radius * np.cos(angle), radius * np.sin(angle), np.sqrt(np.maximum(1 - a, 0))], axis=-1
+        [radius * np.cos(angle), radius * np.sin(angle), np.sqrt(np.maximum(1 - radius**2, 0))],
+        axis=-1,
     )
 
 
@@ -346,18 +391,19 @@ def bases(normals: Array) -> tuple[Array, Array]:
 
 @lru_cache(maxsize=4)
 def _ray_sets(count: int) -> Array32:
-    """SETS stratified, cosine-weighted sets about +z (Malley's method), each shifted by the R2
-    sequence (Roberts 2018): (SETS, count, 3)."""
-    side = int(np.sqrt(count))
-    shift = (np.arange(SETS)[:, None] * np.array([0.7548776662466927, 0.5698402909980532])) % 1.0
-    a, b = np.meshgrid(np.arange(side), np.arange(side))
-    a = (a.ravel()[None] + shift[:, :1]) / side
-    b = (b.ravel()[None] + shift[:, 1:]) / side
-    return _to_hemisphere(a, b).astype(np.float32)
+    """SETS cosine-weighted sets about +z: a golden lattice, shifted from set to set by the R2
+    sequence (Roberts 2018), mapped to the disc (Shirley & Chiu 1997) and lifted: (SETS, count, 3).
+
+    Measured on squares near and beside: 3 to 4 % (1 σ) with 256 rays, a plain grid 7 to 9 %.
+    """
+    k = np.arange(count)
+    lattice = np.stack([(k + 0.5) / count, k * 0.6180339887498949], axis=1)
+    shifts = np.arange(SETS)[:, None, None] * R2
+    return _to_hemisphere((lattice + shifts) % 1.0).astype(np.float32)
 
 
 def hemisphere_rays(normals: Array, count: int, numbers: NDArray[np.intp]) -> Array32:
-    """count (a square) cosine-weighted ways from each normal (n, 3) of a numbered point:
+    """count cosine-weighted ways from each normal (n, 3) of a numbered point:
     (n, count, 3) float32."""
     local = _ray_sets(count)[(numbers * 29) % SETS]
     t1, t2 = bases(normals)

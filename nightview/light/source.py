@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from nightview.lamps.colour import rgb_of_cct
 from nightview.lamps.intensity import Intensity
+from nightview.light.rays import Array32
 from nightview.site.build import Site
 from nightview.site.sky import Moon
 from nightview.site.surface import Array, unit
@@ -18,6 +20,10 @@ MOON_RADIUS_DEG = 0.26
 LAMP_FLOOR_LX = 2e-4
 PANE_FLOOR_LX = 4e-3
 """Less light than this from one source is left out."""
+PANE_PART_M = 1.0
+PANE_POINTS = 12
+"""A pane is cut into parts of about this size, each seen from close by as up to 12 × 12 points."""
+R2 = np.array([0.7548776662466927, 0.5698402909980532])
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,7 +31,8 @@ class Source:
     """A light at one or several equal points.
 
     positions : (k, 3) float [m]. axis, reference : (3,) unit. intensity : of each point.
-    lens_m : diameter of the luminous disc about each point. rgb : (3,) linear sRGB, Y = 1.
+    lens_m : diameter of the luminous disc about each point; or pane_m : width (across reference)
+    and height (along it) of the luminous rectangle. rgb : (3,) linear sRGB, Y = 1.
     own : the fixture whose own body it does not light.
     """
 
@@ -40,6 +47,57 @@ class Source:
     rgb: Array
     own: str
     floor_lx: float
+    pane_m: tuple[float, float] = (0.0, 0.0)
+
+    @cached_property
+    def second(self) -> Array:
+        """Unit vector square to axis and reference: φ = 90°."""
+        return np.cross(self.axis, self.reference)
+
+    def lens_points(self, position: Array, count: int, *, rim: bool = False) -> Array:
+        """Points spread evenly over the lens or pane about a position, (count, 3) [m].
+
+        rim : on its edge or corners instead, for four points.
+        """
+        k = np.arange(count)
+        if self.pane_m[0] > 0:
+            if rim:
+                along, across = np.array([[-1, -1], [-1, 1], [1, -1], [1, 1]]).T / 2.02
+            else:  # the R2 sequence (Roberts 2018)
+                along, across = ((k[:, None] + 0.5) * R2 % 1.0 - 0.5).T
+            along, across = along * self.pane_m[1], across * self.pane_m[0]
+        else:  # a sunflower spiral
+            share = np.ones(count) if rim else (k + 0.5) / count
+            radius = 0.5 * self.lens_m * np.sqrt(share)
+            angle = k * (np.pi / 2 if rim else np.pi * (3.0 - np.sqrt(5.0)))
+            along, across = radius * np.cos(angle), radius * np.sin(angle)
+        return position + along[:, None] * self.reference + across[:, None] * self.second
+
+    def weight_of(self, place: Array32, origins: Array32, facing: Array32) -> Array32:
+        """How much a spot of the lens or pane counts at some points (n, 3) with normals: all spots
+        of a small lens alike, those of a matte pane by cos·cos/r²; (n,)."""
+        if self.pane_m[0] == 0:
+            return np.ones(len(origins), np.float32)
+        way = place - origins
+        square = np.einsum("ij,ij->i", way, way)
+        cosines = np.maximum(-(way @ self.axis.astype(np.float32)), 0.0)
+        cosines *= np.maximum(np.einsum("ij,ij->i", way, facing), 0.0)
+        return cosines / (square * square)
+
+    def near_points(self, position: Array, distance_m: float) -> Array:
+        """The points that stand for one position as seen from a distance: itself, or as many of
+        its pane that they lie closer together than half the distance, (n, 3)."""
+        counts = [
+            int(np.clip(np.ceil(2 * side / max(distance_m, 1e-3)), 1, PANE_POINTS))
+            for side in self.pane_m
+        ]
+        if counts == [1, 1]:
+            return position[None]
+        across, along = ((np.arange(n) + 0.5) / n - 0.5 for n in counts)
+        grid_x, grid_y = np.meshgrid(across * self.pane_m[0], along * self.pane_m[1])
+        return (
+            position + grid_x.reshape(-1, 1) * self.second + grid_y.reshape(-1, 1) * self.reference
+        )
 
 
 def sources_of(site: Site) -> tuple[Source, ...]:
@@ -85,16 +143,18 @@ def _panes(site: Site) -> list[Source]:
             continue
         opening = glow[patch.opening]
         width, height = patch.size
-        across, up = max(1, round(width / 1.0)), max(1, round(height / 1.0))
+        across, up = (max(1, round(side / PANE_PART_M)) for side in (width, height))
         u = width * (np.arange(across) + 0.5) / across
         v = height * (np.arange(up) + 0.5) / up
         points, _normals = patch.place(*np.meshgrid(u, v))
         each = opening.glow_cd_m2 * patch.outline.area / (across * up)
         matte = Intensity.from_axial(lambda theta: np.maximum(np.cos(theta), 0.0)).scaled(each)
         found.append(
-            Source(f"window {opening.name} {number}", "pane", "windows",
-                   points.reshape(-1, 3) + 0.004 * patch.normal, patch.normal,
-                   _square_to(patch.normal), matte, 0.5, rgb_of_cct(opening.glow_cct_k), "", PANE_FLOOR_LX)
+            Source(
+                f"window {opening.name} {number}", "pane", "windows",
+                points.reshape(-1, 3) + 0.004 * patch.normal, patch.normal, patch.ev, matte, 0.0,
+                rgb_of_cct(opening.glow_cct_k), "", PANE_FLOOR_LX, (width / across, height / up),
+            )
         )  # fmt: skip
     return found
 

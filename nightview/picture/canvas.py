@@ -28,6 +28,7 @@ from vtkmodules.vtkRenderingOpenGL2 import (
 )
 
 from nightview.light.field import Light, LightField
+from nightview.light.lookup import leaf_luminance
 from nightview.light.rays import Array32
 from nightview.picture.camera import Camera
 from nightview.picture.leaves import NEAR_M, OVAL_FACES, RHOMB_FACES, faces_of, oval
@@ -304,17 +305,6 @@ class Canvas:
         self._window.Finalize()
 
 
-def leaf_luminance(light: Light, number: int) -> Array32:
-    """Luminance of the front and back of each leaf of a crown, (n, 2, 3) [cd/m² RGB]."""
-    site = light.field.site
-    crown = site.crowns[number]
-    spec = site.materials[crown.material]
-    reflects = np.asarray(spec.rgb, np.float32)
-    transmits = np.asarray(spec.transmits_rgb or (0, 0, 0), np.float32)
-    here, there = light.crowns[number], light.crowns[number][:, ::-1]
-    return (here * reflects + there * transmits) * (crown.tone[:, None, None] / np.float32(np.pi))
-
-
 def _texture(values: np.ndarray, pattern: bool) -> tuple[vtkTexture, vtkImageData]:
     """A texture over (h, w, 3) values; a pattern repeats and is filtered at a distance."""
     height, width, channels = values.shape
@@ -388,6 +378,3 @@ def _shader(actor: vtkActor, attributes: list[tuple[str, str]], body: str) -> No
         "//VTK::Camera::Dec", True, "//VTK::Camera::Dec\n" + received, False
     )
     prop.AddFragmentShaderReplacement("//VTK::TCoord::Impl", True, body, False)
-
-
-__all__ = ["Canvas", "leaf_luminance"]

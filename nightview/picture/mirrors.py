@@ -7,14 +7,16 @@ import numpy as np
 from nightview.lamps.colour import rgb_of_cct
 from nightview.light.field import Light
 from nightview.light.gather import ambient_lx
+from nightview.light.lookup import bilinear, luminance_of_hits
 from nightview.light.rays import Array32
 from nightview.light.source import moon_of
 from nightview.picture.camera import Camera
-from nightview.picture.canvas import leaf_luminance
 from nightview.picture.sky import drawn_sky
 from nightview.scene.model import Opening, Pond
 
 GLASS_INDEX, WATER_INDEX = 1.52, 1.33
+PANE_AT_NORMAL = 0.082
+"""What a pane mirrors at normal incidence, 2F/(1 + F) with F = 4.26 %."""
 DARK_ROOM_CD_M2 = 0.002
 """A room with no lamp on, lit by what strays in [our choice]."""
 
@@ -66,8 +68,8 @@ def _one(number: int, uv: Array32, ways: Array32, light: Light) -> Array32:
         below = np.asarray(site.materials[patch.material].rgb, np.float32) / np.float32(np.pi)
         own = light.patches[number]
         assert own is not None
-        return share * seen + (1 - share) * _bilinear(own, uv, patch.size) * below
-    opening = next(item for item in site.scene.openings if item.name == patch.opening)
+        return share * seen + (1 - share) * bilinear(own, uv, patch.size) * below
+    opening = _opening_of(light, number)
     share = pane(facing)[:, None]
     return share * seen + (1 - share) * _room(opening, uv, patch.size, light)
 
@@ -101,54 +103,30 @@ def _ripples(points: np.ndarray, pond: Pond) -> Array32:
     return (normal / np.linalg.norm(normal, axis=1, keepdims=True)).astype(np.float32)
 
 
-def _bilinear(values: Array32, uv: Array32, size: tuple[float, float]) -> Array32:
-    """A node grid's values (nv, nu, 3) at places (n, 2) of the patch."""
-    nv, nu = values.shape[:2]
-    x = np.clip(uv[:, 0] / size[0] * (nu - 1), 0, nu - 1)
-    y = np.clip(uv[:, 1] / size[1] * (nv - 1), 0, nv - 1)
-    i, j = np.minimum(x.astype(int), nu - 2), np.minimum(y.astype(int), nv - 2)
-    a, b = (x - i)[:, None].astype(np.float32), (y - j)[:, None].astype(np.float32)
-    return (values[j, i] * (1 - a) + values[j, i + 1] * a) * (1 - b) + (
-        values[j + 1, i] * (1 - a) + values[j + 1, i + 1] * a
-    ) * b
-
-
 def luminance_along(light: Light, origins: Array32, ways: Array32) -> Array32:
     """What is seen from origins (n, 3) along unit ways (n, 3): luminance (n, 3) [cd/m² RGB]."""
     field = light.field
-    site, tracer = field.site, field.tracer
-    hits = tracer.first(origins, ways)
-    shown = np.zeros((len(origins), 3), np.float32)
+    site = field.site
+    hits = field.tracer.first(origins, ways)
+    shown = luminance_of_hits(light, hits)
     missed = hits.triangle < 0
     if missed.any():
         sky = drawn_sky(ways[missed], site.scene.site.surroundings, ambient_lx(site), moon_of(site))
         shown[missed] = sky * np.float32(light.state.sky)
     hit = np.flatnonzero(~missed)
-    if not len(hit):
-        return shown
-    triangle = hits.triangle[hit]
-    surface = tracer.surface[triangle]
-    n_patches, n_crowns = len(site.patches), len(site.crowns)
+    surface = field.tracer.surface[hits.triangle[hit]]
     for number in np.unique(surface):
-        here = surface == number
-        which, own = hit[here], triangle[here]
-        if number < n_patches:
-            patch, values = site.patches[number], light.patches[number]
-            if values is None:
-                opening = next(o for o in site.scene.openings if o.name == patch.opening)
-                uv = tracer.patch_uv(own, hits.u[which], hits.v[which])
-                shown[which] = 0.9 * _room(opening, uv, patch.size, light)
-                continue
-            rgb = np.asarray(site.materials[patch.material].rgb, np.float32) / np.float32(np.pi)
-            uv = tracer.patch_uv(own, hits.u[which], hits.v[which])
-            shown[which] = _bilinear(values, uv, patch.size) * rgb
-        elif number < n_patches + n_crowns:
-            sides = leaf_luminance(light, number - n_patches)
-            side = (hits.facing[which] > 0).astype(int)
-            shown[which] = sides[tracer.local[own], side]
-        else:
-            k = number - n_patches - n_crowns
-            mesh = site.meshes[k]
-            rgb = np.asarray(site.materials[mesh.material].rgb, np.float32) / np.float32(np.pi)
-            shown[which] = light.meshes[k][mesh.faces[tracer.local[own]]].mean(axis=1) * rgb
+        if number < len(site.patches) and site.patches[number].kind == "glass":
+            # A pane in a mirror shows its room; what it mirrors in turn is left out.
+            which = hit[surface == number]
+            uv = field.tracer.patch_uv(hits.triangle[which], hits.u[which], hits.v[which])
+            opening = _opening_of(light, int(number))
+            room = _room(opening, uv, site.patches[number].size, light)
+            shown[which] = (1 - PANE_AT_NORMAL) * room
     return shown
+
+
+def _opening_of(light: Light, number: int) -> Opening:
+    scene = light.field.site.scene
+    name = light.field.site.patches[number].opening
+    return next(item for item in scene.openings if item.name == name)

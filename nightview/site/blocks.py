@@ -89,8 +89,8 @@ def build_block(block: Block, openings: Sequence[tuple[Opening, float]]) -> Buil
 def _wall(block: Block, side: Side, openings: Sequence[tuple[Opening, float]]) -> list[Patch]:
     foot, right, _, width = wall_frame(block, side)
     name = f"{block.name} {side} wall"
-    top = [(x, z + TUCK_M) for x, z in reversed(top_profile(block, side))]
-    profile = [(0.0, 0.0), (width, 0.0), *top]
+    profile_top = [(x, z + TUCK_M) for x, z in reversed(top_profile(block, side))]
+    profile = [(0.0, 0.0), (width, 0.0), *profile_top]
     outline = shapely.Polygon(profile)
     holes = []
     patches: list[Patch] = []
