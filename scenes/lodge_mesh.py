@@ -48,6 +48,7 @@ def tent(rim: np.ndarray, peak: np.ndarray, thickness: float) -> trimesh.Trimesh
 
 
 def ring(radius: float, z: float) -> np.ndarray:
+    """Eight corners about the middle at a height, (8, 3)."""
     turn = 2 * np.pi * (np.arange(SIDES) + 0.5) / SIDES
     return np.column_stack([radius * np.cos(turn), radius * np.sin(turn), np.full(SIDES, z)])
 
@@ -83,6 +84,7 @@ def roof() -> trimesh.Trimesh:
 
 
 def eave_ring() -> np.ndarray:
+    """The roof's lower corners."""
     return ring(RADIUS_M + 0.45, EAVES_M - 0.14)
 
 
@@ -96,7 +98,13 @@ def boulders() -> trimesh.Trimesh:
     """Five boulders: balls cut by random planes, weathered, sunk a little into the ground."""
     rng = np.random.default_rng(60)
     parts = []
-    for x, y, size in ((0, 0, 1.1), (1.7, 0.5, 0.75), (-1.5, 0.6, 0.6), (0.9, -0.9, 0.45), (-0.7, -1.0, 0.35)):
+    for x, y, size in (
+        (0, 0, 1.1),
+        (1.7, 0.5, 0.75),
+        (-1.5, 0.6, 0.6),
+        (0.9, -0.9, 0.45),
+        (-0.7, -1.0, 0.35),
+    ):
         stone = trimesh.creation.icosphere(4 if size > 1 else 3, 1.0)
         point = stone.vertices.copy()
         for _ in range(26):

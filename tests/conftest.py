@@ -113,7 +113,9 @@ class Lit:
             u, v = np.linspace(0, patch.size[0], nu_), np.linspace(0, patch.size[1], nv_)
             at_u, at_v = patch.nudged(u, patch.size[0]), patch.nudged(v, patch.size[1])
             points, _ = patch.place(*np.meshgrid(at_u, at_v))
-            weight_u, weight_v = (np.full(n, s / (n - 1)) for n, s in zip((nu_, nv_), patch.size, strict=True))
+            weight_u, weight_v = (
+                np.full(n, s / (n - 1)) for n, s in zip((nu_, nv_), patch.size, strict=True)
+            )
             weight_u[[0, -1]] /= 2
             weight_v[[0, -1]] /= 2
             places.append(points.reshape(-1, 3))

@@ -45,7 +45,9 @@ roof = {{ kind = "flat", overhang = "0 m", thickness = "1 mm", material = "black
 
 
 def terrace(name: str, at: str, size: str, material: str) -> str:
-    return f'\n[[terrace]]\nname = "{name}"\nat = "{at}"\nsize = "{size}"\nmaterial = "{material}"\n'
+    return (
+        f'\n[[terrace]]\nname = "{name}"\nat = "{at}"\nsize = "{size}"\nmaterial = "{material}"\n'
+    )
 
 
 def gauss(scene, corner, right, up, normal) -> float:
@@ -197,7 +199,9 @@ def test_perpendicular_rectangles(lit, floor_m, base_m, height_m, width_m, facto
     ratio = lux / (exitance * sum(perpendicular(a, floor_m, z) for a in (x, width_m - x)))
     # A side of 0.3 m has three places to gather at, and straight lines between them.
     assert ratio.mean() == pytest.approx(1.0, abs=0.02 if height_m > 0.5 else 0.04)
-    assert ratio == pytest.approx(np.ones(len(ratio)), abs=0.12)
+    # 3 mm from the edge, a few of its 256 rays more or less meet the floor.
+    assert np.quantile(np.abs(ratio - 1.0), 0.95) < 0.1
+    assert ratio == pytest.approx(np.ones(len(ratio)), abs=0.2)
 
 
 # --- the foot of a wall ---------------------------------------------------------------------------

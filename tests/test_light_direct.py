@@ -22,7 +22,9 @@ def ground(size: str) -> str:
     return f'[ground]\nmaterial = "black"\nsize = "{size}"\n'
 
 
-def wall(at: str = "-3 m, 0 m", size: str = "6 m, 1 m", height: str = "6 m", base: str = "0 m") -> str:
+def wall(
+    at: str = "-3 m, 0 m", size: str = "6 m, 1 m", height: str = "6 m", base: str = "0 m"
+) -> str:
     """A plain black block; its front lies in the plane of its front left corner."""
     return f"""
 [[block]]
@@ -174,7 +176,9 @@ def test_the_map_between_its_nodes(lit):
 def gaussian_cd(flux_lm: float, beam_deg: float):
     """I(θ) of a Gaussian beam, its peak from the flux by quadrature over the sphere."""
     a = 4 * np.log(2) / np.radians(beam_deg) ** 2
-    whole = quad(lambda t: np.exp(-a * t * t) * np.sin(t), 0, np.pi, points=[np.radians(beam_deg)])[0]
+    whole = quad(lambda t: np.exp(-a * t * t) * np.sin(t), 0, np.pi, points=[np.radians(beam_deg)])[
+        0
+    ]
     return lambda theta: flux_lm / (2 * np.pi * whole) * np.exp(-a * theta**2)
 
 
@@ -238,7 +242,9 @@ def reach_wall(lit):
     """One lamp a row of the table, 2 m apart at a foot from the wall, each to be shown alone."""
     text = MATERIALS + wall("-1 m, 0 m", f"{2 * len(REACH)} m, 1 m", "4.6 m")
     for beam_deg in {row[0] for row in REACH}:
-        text += lamp(f"{beam_deg}", f'kind = "beam"\nbeam = "{beam_deg} deg"\nflux = "100 lm"\nspill = 0.0')
+        text += lamp(
+            f"{beam_deg}", f'kind = "beam"\nbeam = "{beam_deg} deg"\nflux = "100 lm"\nspill = 0.0'
+        )
     for k, (beam_deg, elevation_deg, *_) in enumerate(REACH):
         aim = f'bearing = "0 deg"\nelevation = "{elevation_deg} deg"'
         text += fixture(f"row {k}", f"{beam_deg}", (2.0 * k, -0.3048, 0.3048), aim)
@@ -275,7 +281,9 @@ def test_hat_cuts_off(lit):
         + fixture("hat", "hat", at)
     )  # fmt: skip
     for owner, normal in (("house front wall", [0.0, -1.0, 0.0]), ("ground", UP)):
-        places, lux, _ = scene.nodes(lambda patch, owner=owner: patch.name == owner and patch.is_rectangle)
+        places, lux, _ = scene.nodes(
+            lambda patch, owner=owner: patch.name == owner and patch.is_rectangle
+        )
         way = places - at
         off_axis = np.degrees(np.arccos(-way[:, 2] / np.linalg.norm(way, axis=1)))
         # The table of candela has columns of some .06° there.
@@ -310,11 +318,14 @@ def test_configuration_factors_themselves():
     # W19: unit square 1 away, below its corner, from Howell's catalogue (computed from its forms).
     assert factor_parallel(1, 1, 1) == pytest.approx(0.138532, abs=1e-6)
     assert factor_perpendicular(1, 1, 1) == pytest.approx(0.055734, abs=1e-6)
+
     # and by quadrature of cos·cos/(π·r²), so that a slip of memory in the forms would show
     def ring(y, x):
         return 1 / (np.pi * (0.49 + x * x + y * y) ** 2)
 
-    assert factor_parallel(0.8, 0.5, 0.7) == pytest.approx(dblquad(ring, 0, 0.8, 0, 0.5)[0] * 0.49, rel=1e-6)
+    assert factor_parallel(0.8, 0.5, 0.7) == pytest.approx(
+        dblquad(ring, 0, 0.8, 0, 0.5)[0] * 0.49, rel=1e-6
+    )
     assert factor_perpendicular(0.8, 0.5, 0.7) == pytest.approx(
         dblquad(lambda z, x: 0.7 * z * ring(z, x), 0, 0.8, 0, 0.5)[0], rel=1e-6
     )
@@ -375,7 +386,9 @@ def test_lit_window_on_the_ground_before_it(window):
 def test_lamp_with_a_lens_is_a_matte_disc_from_afar(lit):
     # A matte disc of radius r: E = π·L·F, F = r²/(r² + d²) on its axis (Howell B-12); our lamp is a
     # point with I = L·A·cos θ, which is that within 1 % from ten radii on.
-    pairs = ", ".join(f'["{t} deg", "{100 * np.cos(np.radians(t)):.6f} cd"]' for t in range(0, 91, 2))
+    pairs = ", ".join(
+        f'["{t} deg", "{100 * np.cos(np.radians(t)):.6f} cd"]' for t in range(0, 91, 2)
+    )
     scene = lit(
         MATERIALS + ground("2 m, 2 m") + lamp("disc", f'kind = "table"\nlens = "60 mm"\nintensity = [{pairs}]')
         + fixture("disc", "disc", (0.0, 0.0, 0.3), 'bearing = "0 deg"\nelevation = "-90 deg"')
@@ -438,7 +451,12 @@ def test_sharp_shadow_of_a_small_lens(lit, tmp_path_factory):
     slab = trimesh.creation.box((0.6, 0.5, 0.002))
     slab.apply_translation((0.11, 0.07, 0.5))
     slab.export(folder / "slab.stl")
-    text = MATERIALS + ground("8 m, 8 m") + omni("lamp", 100.0) + fixture("lamp", "lamp", (0.0, 0.0, 2.0))
+    text = (
+        MATERIALS
+        + ground("8 m, 8 m")
+        + omni("lamp", 100.0)
+        + fixture("lamp", "lamp", (0.0, 0.0, 2.0))
+    )
     shaded = lit(text + '[[mesh]]\nname = "slab"\nfile = "slab.stl"\nmaterial = "black"\n', folder)
     _places, lux, area = shaded.nodes(lambda patch: patch.owner == "ground")
     _, clear, _ = lit(text).nodes(lambda patch: patch.owner == "ground")
@@ -459,8 +477,11 @@ def test_moonlight_is_parallel(lit):
     # E = illuminance facing the moon × cosine of incidence, the same everywhere.
     bearing, north, up, lux = 230.0, 20.0, 35.0, 0.2
     scene = lit(
-        MATERIALS + f'[site]\nnorth = "{north} deg"\n[moon]\nilluminance = "{lux} lx"\nbearing = "{bearing} deg"\n'
-        + f'elevation = "{up} deg"\n' + ground("14 m, 14 m") + wall(height="3 m")
+        MATERIALS
+        + f'[site]\nnorth = "{north} deg"\n[moon]\nilluminance = "{lux} lx"\nbearing = "{bearing} deg"\n'
+        + f'elevation = "{up} deg"\n'
+        + ground("14 m, 14 m")
+        + wall(height="3 m")
     ).only("moon")  # without the sky that it lights
     turn, up = np.radians(bearing - north), np.radians(up)
     way = np.array([np.sin(turn) * np.cos(up), np.cos(turn) * np.cos(up), np.sin(up)])
@@ -475,7 +496,9 @@ def test_moonlight_is_parallel(lit):
     far = -reach * way[:2] / np.hypot(*way[:2])
     inside = [0.9 * far[0], 0.5 + 0.9 * far[1], 0.0]
     outside = [1.1 * far[0], 1.0 + 1.1 * far[1], 0.0]
-    assert scene.on_map([inside, outside], UP) == pytest.approx([0.0, lux * way[2]], rel=0.01, abs=1e-9)
+    assert scene.on_map([inside, outside], UP) == pytest.approx(
+        [0.0, lux * way[2]], rel=0.01, abs=1e-9
+    )
 
 
 # --- nothing lost, nothing twice ------------------------------------------------------------------
@@ -485,7 +508,11 @@ def test_loss_factor_counts_once(lit):
     at = [0.2, 0.1, 0.0]
     lux = {}
     for loss in (1.0, 0.8):
-        text = MATERIALS + ground("2 m, 2 m") + omni("lamp", 50.0).replace("loss_factor = 1.0", f"loss_factor = {loss}")
+        text = (
+            MATERIALS
+            + ground("2 m, 2 m")
+            + omni("lamp", 50.0).replace("loss_factor = 1.0", f"loss_factor = {loss}")
+        )
         scene = lit(text + fixture("lamp", "lamp", (0.0, 0.0, 1.0)))
         lux[loss] = float(scene.direct_at(at, UP)[0]), float(scene.on_map(at, UP)[0])
     assert lux[0.8] == pytest.approx(tuple(0.8 * value for value in lux[1.0]), rel=1e-5)

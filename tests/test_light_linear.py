@@ -91,7 +91,7 @@ def names(light_field) -> list[str]:
 
 
 def only(light_field, name: str, level: float = 1.0, rgb=None, sky: float = 0.0):
-    others = {other: 0.0 for other in names(light_field)}
+    others = dict.fromkeys(names(light_field), 0.0)
     colour = {} if rgb is None else {name: np.asarray(rgb)}
     return nv.mix(light_field, nv.State({**others, name: level}, colour, sky))
 
@@ -110,7 +110,9 @@ def test_the_sum_of_single_lamps_is_all_lamps(light_field):
     state = nv.State({}, {}, sky=1.0)
     whole = arrays(nv.mix(light_field, state))
     parts = [arrays(only(light_field, name)) for name in names(light_field)]
-    parts.append(arrays(nv.mix(light_field, nv.State(dict.fromkeys(names(light_field), 0.0), {}, 1.0))))
+    parts.append(
+        arrays(nv.mix(light_field, nv.State(dict.fromkeys(names(light_field), 0.0), {}, 1.0)))
+    )
     assert len(parts) == 6  # three lamps, the moon, the window, the sky
     for part in parts:
         assert max(float(a.max(initial=0.0)) for a in part) > 0.0

@@ -125,7 +125,12 @@ elevation = "76 deg"
 CORNER_PLACES = [
     *[((3.2, 0.0, 1.5), FRONT), ((1.2, 0.0, 2.0), FRONT), ((3.9, 0.0, 0.5), FRONT)],
     *[((4.0, -0.5, 1.0), LEFT), ((4.0, -1.5, 1.5), LEFT), ((4.0, -2.5, 0.5), LEFT)],
-    *[((3.8, -0.2, 0.0), UP), ((2.2, -0.3, 0.0), UP), ((3.0, -2.5, 0.0), UP), ((1.0, -1.5, 0.0), UP)],
+    *[
+        ((3.8, -0.2, 0.0), UP),
+        ((2.2, -0.3, 0.0), UP),
+        ((3.0, -2.5, 0.0), UP),
+        ((1.0, -1.5, 0.0), UP),
+    ],
 ]
 
 TREE = """
@@ -214,7 +219,8 @@ def test_scene_against_the_path_tracer(lit, tmp_path, name):
     # The maps: the same where a lamp shines. What other surfaces alone bring to a deep shadow comes
     # there by a few of 144 or 256 rays.
     off = np.abs(on_map / truth.total - 1)
-    assert off[direct > 0.5 * total].max(initial=0.0) < 0.05
+    # Before a window all is half-shadow, found by 16 spots of the pane.
+    assert off[direct > 0.5 * total].max(initial=0.0) < (0.1 if "night" in name else 0.05)
     assert np.median(off) < 0.05
     assert off.max() < 0.15
 

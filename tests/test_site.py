@@ -10,7 +10,10 @@ import pytest
 import shapely
 from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
 
+from nightview.errors import NightviewError
 from nightview.light.field import trace
 from nightview.light.rays import Tracer
 from nightview.scene.read import parse
@@ -652,3 +655,63 @@ def test_a_bare_tree_is_clearer() -> None:
         seen_through(site_of(text + f'season = "{s}"\n'), middle, half) for s in ("leaf", "bare")
     )
     assert leafy < 0.4 and bare > 0.65
+
+
+# --- odd sizes ------------------------------------------------------------------------------------
+
+ODD = {
+    "block": 'roof.kind = "{roof}"\nat = "0 m, 0 m"\nsize = "{a}, {b}"\nheight = "{c}"\nroof.overhang = "{d}"',
+    "porch": 'block = "house"\nalong = "{a}"\nsize = "{b}, {c}"\nheight = "{d}"\nposts = {n}\npost = "{post}"\nroof = "{porch}"',
+    "opening": 'block = "house"\nalong = "4 m"\nsill = "0 m"\nsize = "{a}, {b}"\nkind = "{kind}"\npanes = [{n}, {m}]\nreveal = "{thin}"',
+    "column": 'at = "20 m, 0 m"\nheight = "{a}"\nwidth = "{thin}"\nshape = "{post}"',
+    "steps": 'at = "20 m, 0 m"\nwidth = "{a}"\ncount = {n}\nriser = "{thin}"\ntread = "{thin}"',
+    "chimney": 'at = "20 m, 0 m"\nsize = "{a}, {b}"\ntop = "{c}"',
+    "wall": 'line = ["20 m, 0 m", "20 m, {a}", "{b}, {b}"]\nheight = "{c}"\nthickness = "{thin}"\nkind = "{wall}"',
+    "terrace": 'at = "20 m, 0 m"\nsize = "{a}, {b}"\nheight = "{thin}"',
+    "path": 'line = ["20 m, 0 m", "20 m, {a}", "{b}, -9 m"]\nwidth = "{c}"\ncurved = {yes}',
+    "bed": 'outline = ["20 m, 0 m", "20 m, {a}", "30 m, {b}"]\ncurved = {yes}',
+    "pond": 'centre = "20 m, 0 m"\nsize = "{a}, {b}"',
+    "tree": 'at = "20 m, 0 m"\nkind = "{tree}"\nheight = "{a}"\ncrown = "{b}"\nclear = "{c}"\ngap = {gap}\nseason = "{season}"',
+    "shrub": 'at = "20 m, 0 m"\nheight = "{a}"\nwidth = "{b}"\ngap = {gap}',
+    "hedge": 'line = ["20 m, 0 m", "20 m, {d}"]\nheight = "{a}"\nwidth = "{b}"\ngap = {gap}',
+}  # fmt: skip
+
+lengths = st.one_of(
+    st.sampled_from([0.001, 0.01, 0.03, 0.1, 0.11, 0.3, 1.0]),
+    st.floats(-3, 1.5).map(lambda power: round(10.0**power, 4)),
+).map(lambda metres: f"{metres} m")
+thin = st.floats(-3, -0.4).map(lambda power: f"{round(10.0**power, 4)} m")
+choices = st.fixed_dictionaries(
+    {
+        **dict.fromkeys("abcd", lengths),
+        **dict.fromkeys("nm", st.integers(1, 12)),
+        "thin": thin,
+        "gap": st.sampled_from([0.03, 0.3, 0.97]),
+        "yes": st.sampled_from(["true", "false"]),
+        "roof": st.sampled_from(ROOFS),
+        "porch": st.sampled_from(["shed", "gable", "flat"]),
+        "post": st.sampled_from(["round", "square"]),
+        "wall": st.sampled_from(["wall", "fence"]),
+        "kind": st.sampled_from(["window", "door", "glazed door", "garage door"]),
+        "tree": st.sampled_from(sorted(HABITS)),
+        "season": st.sampled_from(["leaf", "bare"]),
+    }
+)
+
+
+@pytest.mark.parametrize("table", ODD)
+@settings(max_examples=15, deadline=None, derandomize=True, phases=[Phase.generate],
+          suppress_health_check=list(HealthCheck))  # fmt: skip
+@given(values=choices)
+def test_any_size_is_built_or_refused(table: str, values: dict[str, object]) -> None:
+    """Slivers and giants: a site whose every number is one, or our own error; never another."""
+    text = house() + f'[[{table}]]\nname = "odd"\n{ODD[table].format(**values)}\n'
+    try:
+        site = site_of(text)
+    except NightviewError:
+        return
+    for surface in site.surfaces:
+        centre, radius = surface.bounds
+        assert np.isfinite(centre).all() and np.isfinite(radius), surface.name
+    for patch in site.patches:
+        assert np.isfinite(patch.triangles[0]).all() and patch.outline.area > 0, patch.name

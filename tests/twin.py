@@ -94,7 +94,11 @@ def sensors(places, normals) -> dict[str, Any]:
         return {"type": "hdrfilm", "width": width, "height": 1, "rfilter": {"type": "box"},
                 "pixel_format": "rgb", "component_format": "float32"}  # fmt: skip
 
-    found: dict[str, Any] = {"type": "batch", "film": film(len(places)), "sampler": {"type": "independent"}}
+    found: dict[str, Any] = {
+        "type": "batch",
+        "film": film(len(places)),
+        "sampler": {"type": "independent"},
+    }
     for k, (place, normal) in enumerate(zip(places, normals, strict=True)):
         found[f"point{k:03d}"] = {"type": "radiancemeter", "film": film(1), "direction": (-normal).tolist(),
                                   "origin": (place + NEAR_M * normal).tolist()}  # fmt: skip
@@ -113,7 +117,11 @@ def _surfaces(site: Site):
         if mesh.casts:
             kinds.setdefault((mesh.material, ""), []).append(mesh.vertices[mesh.faces])
     glow = {opening.name: opening for opening in site.scene.openings if opening.glow_cd_m2 > 0}
-    panes = {s.name.split()[1]: s for s in sources_of(site) if s.kind == "pane"}
+    panes = {
+        source.name.removeprefix("window ").rsplit(" ", 1)[0]: source
+        for source in sources_of(site)
+        if source.kind == "pane"
+    }
     for (material, glass), triangles in kinds.items():
         emitter = {}
         if glass in glow:
@@ -135,7 +143,11 @@ def _lamp(site: Site, source: Source) -> dict[str, Any]:
     entry = next(placed.lamp.entry for placed in site.fixtures if placed.id == source.name)
     if entry.kind == "omni":
         candela = source.intensity.flux_lm / (4 * np.pi)
-        return {"type": "point", "position": position.tolist(), "intensity": _rgb(candela * source.rgb)}
+        return {
+            "type": "point",
+            "position": position.tolist(),
+            "intensity": _rgb(candela * source.rgb),
+        }
     # Mitsuba's spot: even within a first angle, then a straight line down to nothing at a second.
     assert entry.kind == "table" and len(entry.intensity) == 3, f"no counterpart to {entry.kind}"
     (start, peak), (inner, same), (outer, none) = entry.intensity
@@ -143,7 +155,9 @@ def _lamp(site: Site, source: Source) -> dict[str, Any]:
     import mitsuba
 
     aim = mitsuba.ScalarTransform4f().look_at(
-        origin=position.tolist(), target=(position + source.axis).tolist(), up=source.reference.tolist()
+        origin=position.tolist(),
+        target=(position + source.axis).tolist(),
+        up=source.reference.tolist(),
     )
     return {"type": "spot", "to_world": aim, "intensity": _rgb(peak * source.rgb),
             "beam_width": inner, "cutoff_angle": outer}  # fmt: skip

@@ -280,9 +280,11 @@ def _soften(
         side_u, side_v = (np.concatenate([pair[i] for pair in sides]) for i in (0, 1))
         full = np.arange(len(base))
         if step:
-            clear = sum(~tracer.blocked(base, point, parallel=False) * 1 for point in rim)
+            reached = sum(
+                (~tracer.blocked(base, point, parallel=False)).astype(int) for point in rim
+            )
             rays += 4 * len(base)
-            full = np.flatnonzero((clear > 0) & (clear < 4))
+            full = np.flatnonzero((reached > 0) & (reached < 4))
         share = np.full(len(base), -1.0, np.float32)
         seen, whole = np.zeros(len(full), np.float32), np.zeros(len(full), np.float32)
         facing = np.concatenate([none, *(_facing(*item) for item in items)])[full]
@@ -343,13 +345,48 @@ def _beside(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def _on_patch(patch: Patch, axes: tuple[Array, Array], source: Source, position: Array) -> Array32:
-    """Unshadowed light on a patch's nodes, (nv, nu) [lx]; a pane close by counts as many points."""
-    points = source.near_points(position, distance_to(patch, position))
-    on_one = _on_tube if patch.tube else _on_flat
-    light = on_one(patch, axes, source, points[0])
-    for point in points[1:]:
-        light += on_one(patch, axes, source, point)
-    return light / np.float32(len(points)) if len(points) > 1 else light
+    """Unshadowed light on a patch's nodes, (nv, nu) [lx]."""
+    if patch.tube:
+        points = source.near_points(position, distance_to(patch, position))
+        return sum(_on_tube(patch, axes, source, p) for p in points[1:]) / len(points) + (
+            _on_tube(patch, axes, source, points[0]) / np.float32(len(points))
+        )
+    if source.pane_m[0] > 0:
+        return _pane_on_flat(patch, axes, source, position)
+    return _on_flat(patch, axes, source, position)
+
+
+def _pane_on_flat(
+    patch: Patch, axes: tuple[Array, Array], source: Source, position: Array
+) -> Array32:
+    """Unshadowed light of a matte pane, exact: Lambert's formula for polygons, E = L/2·Σ γ·n.
+
+    What the nodes can see of the pane is what lies before the patch's own plane, so the pane is
+    cut there once for all of them (Lambert 1760; as in Baum, Rushmeier & Winget 1989, from memory).
+    """
+    corners = source.pane_corners(position) - patch.origin
+    local = corners @ np.stack([patch.eu, patch.ev, patch.normal], axis=1)
+    ring = []
+    for here, following in zip(local, np.roll(local, -1, axis=0), strict=True):
+        if here[2] > 0:
+            ring.append(here)
+        if (here[2] > 0) != (following[2] > 0):
+            t = here[2] / (here[2] - following[2])
+            ring.append(here + t * (following - here))
+    total = np.zeros((len(axes[1]), len(axes[0])), np.float32)
+    if len(ring) < 3:
+        return total
+    u, v = axes[0][None, :], axes[1][:, None]
+    ways = [np.broadcast_arrays(a - u, b - v, max(c, 0.0)) for a, b, c in ring]
+    for (x0, y0, z0), (x1, y1, z1) in zip(ways, [*ways[1:], ways[0]], strict=True):
+        up = x0 * y1 - y0 * x1
+        side = np.sqrt((y0 * z1 - z0 * y1) ** 2 + (z0 * x1 - x0 * z1) ** 2 + up**2)
+        angle = np.arctan2(side, x0 * x1 + y0 * y1 + z0 * z1)
+        total += angle * up / np.maximum(side, 1e-12)
+    before = patch.origin - position
+    ahead = before @ source.axis + u * (patch.eu @ source.axis) + v * (patch.ev @ source.axis)
+    luminance = source.intensity.peak_cd / (source.pane_m[0] * source.pane_m[1])
+    return (0.5 * luminance * np.abs(total) * (ahead > 0)).astype(np.float32)
 
 
 def _on_flat(patch: Patch, axes: tuple[Array, Array], source: Source, position: Array) -> Array32:

@@ -109,10 +109,12 @@ def direct_at(field: LightField, source: Source, points: Array, normals: Array) 
             spots = source.near_points(position, 0.0)
             for spot in spots:
                 light = light_on_points(where, facing, source, spot)[0]
-                clear = ~field.tracer.blocked(start, spot.astype(np.float32))
-                total += light * clear / len(spots)
+                blocked = field.tracer.blocked(start, spot.astype(np.float32))
+                total += light * ~blocked / len(spots)
         else:
             lens = source.lens_points(position, POINT_RAYS).astype(np.float32)
-            clear = sum(~field.tracer.blocked(start, spot) * 1.0 for spot in lens)
+            clear = np.zeros(len(points))
+            for spot in lens:
+                clear += ~field.tracer.blocked(start, spot)
             total += light_on_points(where, facing, source, position)[0] * clear / len(lens)
     return total

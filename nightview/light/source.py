@@ -73,6 +73,15 @@ class Source:
             along, across = radius * np.cos(angle), radius * np.sin(angle)
         return position + along[:, None] * self.reference + across[:, None] * self.second
 
+    def pane_corners(self, position: Array) -> Array:
+        """The corners of the pane about a position, in turn, (4, 3) [m]."""
+        across, along = np.array([[-1, 1, 1, -1], [-1, -1, 1, 1]]) / 2
+        return (
+            position
+            + across[:, None] * self.pane_m[0] * self.second
+            + along[:, None] * self.pane_m[1] * self.reference
+        )
+
     def weight_of(self, place: Array32, origins: Array32, facing: Array32) -> Array32:
         """How much a spot of the lens or pane counts at some points (n, 3) with normals: all spots
         of a small lens alike, those of a matte pane by cos·cos/r²; (n,)."""
@@ -152,7 +161,7 @@ def _panes(site: Site) -> list[Source]:
         found.append(
             Source(
                 f"window {opening.name} {number}", "pane", "windows",
-                points.reshape(-1, 3) + 0.004 * patch.normal, patch.normal, patch.ev, matte, 0.0,
+                points.reshape(-1, 3) + 0.0005 * patch.normal, patch.normal, patch.ev, matte, 0.0,
                 rgb_of_cct(opening.glow_cct_k), "", PANE_FLOOR_LX, (width / across, height / up),
             )
         )  # fmt: skip

@@ -133,7 +133,11 @@ def still(scene: Path, view: str, size: tuple[int, int], out: Path, cache: Path)
                "--size", f"{size[0]}x{size[1]}", "--out", str(out), "--overwrite"]  # fmt: skip
     start = time.perf_counter()
     done = subprocess.run(
-        command, cwd=ROOT, env={**os.environ, "NIGHTVIEW_CACHE": str(cache)}, capture_output=True, text=True
+        command,
+        cwd=ROOT,
+        env={**os.environ, "NIGHTVIEW_CACHE": str(cache)},
+        capture_output=True,
+        text=True,
     )
     taken = time.perf_counter() - start
     if done.returncode:
@@ -163,7 +167,11 @@ def memory(scene: Path, size: tuple[int, int], work: Path) -> None:
     peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
     row(f"{scene.stem}: first still, the whole command", f"{taken:.2f} s")
     # The highest of all children so far; the smaller scenes' are lower.
-    row(f"{scene.stem}: peak memory", f"{peak / 2**20:.2f} GB", "3 GB" if peak > before else "3 GB (at most)")
+    row(
+        f"{scene.stem}: peak memory",
+        f"{peak / 2**20:.2f} GB",
+        "3 GB" if peak > before else "3 GB (at most)",
+    )
 
 
 # --- steps ----------------------------------------------------------------------------------------
@@ -188,7 +196,10 @@ def in_process(scene: Path, size: tuple[int, int], window: tuple[int, int], time
     first, second = views(scene)[:2]
     site = nv.build(nv.read(scene))
     with cache_in(""):
-        row("light traced, nothing cached", f"{seconds(lambda: nv.trace(site), min(times, 3)):.2f} s")
+        row(
+            "light traced, nothing cached",
+            f"{seconds(lambda: nv.trace(site), min(times, 3)):.2f} s",
+        )
     field = nv.trace(site)
     light = nv.mix(field)
     nv.draw(light, first, window)
@@ -206,7 +217,11 @@ def in_process(scene: Path, size: tuple[int, int], window: tuple[int, int], time
         state = nv.State({**designed.level, name: float(next(levels))}, designed.rgb)
         nv.draw(nv.mix(field, state), first, window, ev100)
 
-    row(f"dim, switch, change colour: to a drawn {at_window} frame", f"{seconds(dim, times):.3f} s", "0.1 s")
+    row(
+        f"dim, switch, change colour: to a drawn {at_window} frame",
+        f"{seconds(dim, times):.3f} s",
+        "0.1 s",
+    )
 
     data = tomllib.loads(scene.read_text(encoding="utf-8"))
     placed = next(fixture for fixture in data["fixture"] if "along" in fixture)
@@ -218,7 +233,11 @@ def in_process(scene: Path, size: tuple[int, int], window: tuple[int, int], time
         moved = nv.trace(nv.build(parse(tomlkit.dumps(data), scene.name, scene.parent)))
         nv.draw(nv.mix(moved), first, window, ev100)
 
-    row(f"move one lamp: to a drawn {at_window} frame", f"{seconds(move, min(times, 3)):.2f} s", "0.3 s")
+    row(
+        f"move one lamp: to a drawn {at_window} frame",
+        f"{seconds(move, min(times, 3)):.2f} s",
+        "0.3 s",
+    )
 
 
 # --- embree ---------------------------------------------------------------------------------------
@@ -297,9 +316,10 @@ def against_mitsuba(scene: Path, work: Path, small: tuple[int, int], size: tuple
     except ImportError:
         row("against Mitsuba 3", "not installed")
         return
+    from twin import twin
+
     import nightview as nv
     from nightview.scene.read import parse
-    from twin import twin
 
     mitsuba.set_variant("scalar_rgb")
     text, first = comparable(scene), views(scene)[0]
@@ -326,7 +346,9 @@ def against_mitsuba(scene: Path, work: Path, small: tuple[int, int], size: tuple
 
     def render() -> None:
         seed = len(pictures) + 1
-        pictures.append(np.array(mitsuba.render(twin_scene, spp=samples, seed=seed)) @ [0.2126, 0.7152, 0.0722])
+        pictures.append(
+            np.array(mitsuba.render(twin_scene, spp=samples, seed=seed)) @ [0.2126, 0.7152, 0.0722]
+        )
 
     taken = seconds(render, repeats)
     mean, spread = np.mean(pictures, axis=0), np.std(pictures, axis=0, ddof=1)
@@ -338,7 +360,10 @@ def against_mitsuba(scene: Path, work: Path, small: tuple[int, int], size: tuple
     mine = seconds(ours)
     pixels = f"{size[0]} x {size[1]}"
     row("against Mitsuba 3 scalar_rgb, the scene without plants:", "")
-    row(f"  its median error a pixel at {samples} samples, {small[0]} x {small[1]}, {taken:.2f} s", f"{100 * error:.0f} %")
+    row(
+        f"  its median error a pixel at {samples} samples, {small[0]} x {small[1]}, {taken:.2f} s",
+        f"{100 * error:.0f} %",
+    )
     row(f"  its time to 5 % at {pixels} (extrapolated: {needed:.0f} samples)", f"{theirs:.0f} s")
     row(f"  ours for that picture, nothing cached, {len(site.fixtures)} lamps", f"{mine:.2f} s")
     row("  ratio", f"{theirs / mine:.0f}")
