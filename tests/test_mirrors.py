@@ -149,7 +149,10 @@ def test_a_pane_before_nothing_shows_a_dark_room() -> None:
 
 
 def test_the_mean_of_a_lit_room_is_the_stated_glow() -> None:
-    light = lit_alone(COURT.format(glow=40), "no such thing", 1.0)
+    dark = lit_alone(COURT.format(glow=0), "no such thing", 1.0)
+    # The room behind the glass is lit now, without tracing what it lights outside.
+    field = dataclasses.replace(dark.field, site=build(parse(COURT.format(glow=40))))
+    light = dataclasses.replace(dark, field=field)
     camera = Camera(np.array([0, -3.0, 2.0]), np.array([0.0, 0, 2]), 60.0, 300, 300)
     canvas = Canvas(light.field)
     canvas.show(light)

@@ -700,7 +700,7 @@ choices = st.fixed_dictionaries(
 
 
 @pytest.mark.parametrize("table", ODD)
-@settings(max_examples=15, deadline=None, derandomize=True, phases=[Phase.generate],
+@settings(max_examples=10, deadline=None, derandomize=True, phases=[Phase.generate],
           suppress_health_check=list(HealthCheck))  # fmt: skip
 @given(values=choices)
 def test_any_size_is_built_or_refused(table: str, values: dict[str, object]) -> None:

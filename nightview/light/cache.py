@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from nightview.light.rays import Array32
 from nightview.light.source import Source
 from nightview.site.build import Site
 
-VERSION = "9"
+VERSION = "10"
 """Raised whenever the light would come out differently, so that old maps are not used."""
 LIMIT_BYTES = 2 << 30
 
@@ -62,16 +63,6 @@ def geometry_key(site: Site) -> str:
     return digest.hexdigest()
 
 
-def bodies_key(site: Site) -> str:
-    """A hash of the surfaces that receive light but cast none: the lamps' bodies."""
-    digest = hashlib.sha256()
-    for mesh in site.meshes:
-        if not mesh.casts:
-            digest.update(mesh.vertices.tobytes())
-            digest.update(mesh.fixture.encode())
-    return digest.hexdigest()
-
-
 def source_key(geometry: str, source: Source) -> str:
     """The key of one source's maps on a geometry."""
     digest = hashlib.sha256(geometry.encode())
@@ -105,7 +96,8 @@ def load(key: str) -> tuple[Direct, Array32] | None:
     except FileNotFoundError:
         return None
     except Exception:  # a damaged zip fails in many ways; none of them may stop the work
-        path.unlink(missing_ok=True)
+        with suppress(OSError):  # nor may a folder that is none, or closed to us
+            path.unlink(missing_ok=True)
         return None
 
 
@@ -132,7 +124,8 @@ def save(key: str, direct: Direct, bounced: Array32) -> None:
         temporary.replace(place / f"{key}.npz")
     except OSError:
         if temporary is not None:
-            temporary.unlink(missing_ok=True)
+            with suppress(OSError):
+                temporary.unlink(missing_ok=True)
 
 
 def trim() -> None:
@@ -146,5 +139,6 @@ def trim() -> None:
     for _, size, path in files:
         if total <= LIMIT_BYTES:
             break
-        path.unlink(missing_ok=True)
-        total -= size
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+            total -= size

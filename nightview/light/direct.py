@@ -24,6 +24,7 @@ SOFT_STEPS = 200
 NEAR_TENTH = 0.1
 """A texel is never coarser than this share of the distance to the lamp."""
 FINEST_LEVEL = 4
+BODY_LIFT_M = 1e-4
 LIFT_M = 0.001
 """Rays start this far off their surface."""
 
@@ -191,7 +192,7 @@ def _from_point(
                 cloud_waiting.append((found.crowns, int(number - n_patches), light, lit, place))
         else:
             mesh = site.meshes[number - n_patches - n_crowns]
-            if mesh.fixture and mesh.fixture == source.own:
+            if not mesh.casts:  # a lamp's body: light_on_bodies
                 continue
             points = mesh.inset.astype(np.float32)
             light, _ = light_on_points(points, mesh.normals.astype(np.float32), source, position)
@@ -229,6 +230,29 @@ def _from_point(
             values = shaded.light * shaded.seen.reshape(shaded.light.shape)
             found.patches[shaded.number] = (shaded.level, values)
     return Direct(found.patches, found.crowns, found.meshes, rays)
+
+
+def light_on_bodies(site: Site, source: Source, tracer: Tracer) -> dict[int, Array32]:
+    """A source's light on the other lamps' bodies at full power: mesh number → (n,) [lx].
+
+    Apart from all else and never kept, since bodies move with their lamps and shade nothing.
+    """
+    bodies = [
+        k for k, mesh in enumerate(site.meshes) if not mesh.casts and mesh.fixture != source.own
+    ]
+    if not bodies:
+        return {}
+    points = np.concatenate([site.meshes[k].inset for k in bodies]).astype(np.float32)
+    normals = np.concatenate([site.meshes[k].normals for k in bodies]).astype(np.float32)
+    total = np.zeros(len(points), np.float32)
+    for position in source.positions:
+        light, _ = light_on_points(points, normals, source, position)
+        lit = np.flatnonzero(light > source.floor_lx)
+        starts = points[lit] + np.float32(BODY_LIFT_M) * normals[lit]
+        clear = lit[~tracer.blocked(starts, position.astype(np.float32), parallel=False)]
+        total[clear] += light[clear]
+    ends = np.cumsum([len(site.meshes[k].vertices) for k in bodies])
+    return dict(zip(bodies, np.split(total, ends[:-1]), strict=True))
 
 
 @dataclass(eq=False)

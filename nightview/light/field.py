@@ -16,6 +16,7 @@ from nightview.light import cache
 from nightview.light.direct import (
     Direct,
     Spheres,
+    light_on_bodies,
     resampled,
     trace_direct,
 )
@@ -109,11 +110,10 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
         tracer = building.result()
     spheres = Spheres(site)
     geometry = cache.geometry_key(site)
-    bodies = cache.bodies_key(site)
     report(1, steps, "surfaces")
-    keys = [cache.source_key(geometry + bodies, source) for source in sources]
+    keys = [cache.source_key(geometry, source) for source in sources]
     sky_key = cache.source_key(
-        geometry + bodies + repr((site.scene.site, ambient_lx(site), site.scene.moon)), _SKY
+        geometry + repr((site.scene.site, ambient_lx(site), site.scene.moon)), _SKY
     )
     kept = [cache.load(key) for key in keys]
     kept_sky = cache.load(sky_key)
@@ -152,6 +152,7 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     parts = []
     for source, item in zip(sources, kept, strict=True):
         assert item is not None
+        item[0].meshes.update(light_on_bodies(site, source, tracer))
         parts.append(SourceLight(source, *item))
     return LightField(site, layout, grids, tracer, tuple(parts), sky)
 
@@ -181,6 +182,8 @@ def cells_of_direct(site: Site, layout: Layout, grids: Grids, direct: Direct) ->
         start = layout.cell_start[number]
         cells[start : start + nv * nu] = mean.ravel()
     for number, values in direct.meshes.items():
+        if not site.meshes[number].casts:
+            continue
         start, mesh = layout.mesh_cell_start[number], site.meshes[number]
         cells[start : start + len(mesh.faces)] = values[mesh.faces].mean(axis=1)
     for number, values in direct.crowns.items():

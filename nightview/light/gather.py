@@ -42,6 +42,10 @@ SETS = 64
 """Turned copies of the ray set; neighbours use different ones, so that no pattern shows."""
 CROWN_CELL_M = 0.7
 MESH_ROWS_AT_MOST = 4000
+FACING_M = 0.3
+"""How far apart two places seem for which surfaces face one radian apart."""
+BACKS_AT_MOST = 0.25
+"""A place that sees more of surfaces' backs than this share of its view lies inside something."""
 BOUNCES_AT_MOST = 60
 BOUNCE_TOLERANCE = 2e-3
 LUMINOUS = np.array([0.2126, 0.7152, 0.0722])
@@ -148,6 +152,9 @@ class Layout:
             row += len(points[-1])
         mesh_start = row
         for mesh in site.meshes:
+            if not mesh.casts:  # a lamp's body, see below
+                self.mesh_rows.append(CloudRows(np.zeros(len(mesh.vertices), np.int32)))
+                continue
             chosen, nearest = _mesh_points(mesh)
             points.append(mesh.inset[chosen])
             normals.append(mesh.normals[chosen])
@@ -159,7 +166,7 @@ class Layout:
         self.mesh_cell_start: list[int] = []
         for mesh in site.meshes:
             self.mesh_cell_start.append(cell)
-            cell += len(mesh.faces)
+            cell += len(mesh.faces) if mesh.casts else 0
         self.crown_cell_start: list[int] = []
         for crown in site.crowns:
             voxel, middles = _voxels(crown)
@@ -176,6 +183,19 @@ class Layout:
         self.plain = np.concatenate([*plain, np.zeros(0, bool)])
         self.crown_points = np.concatenate([*open_points, empty])
         self.reflectance = self._reflectance()
+        self._lend_to_bodies()
+
+    def _lend_to_bodies(self) -> None:
+        """Lamps' bodies take the light of the nearest surface that faces alike: they gather none
+        themselves, so that a lamp can be moved without any other's light being traced anew."""
+        bodies = [k for k, mesh in enumerate(self.site.meshes) if not mesh.casts]
+        if not bodies or not len(self.points):
+            return
+        tree = cKDTree(np.hstack([self.points, FACING_M * self.normals]))
+        for k in bodies:
+            mesh = self.site.meshes[k]
+            row = tree.query(np.hstack([mesh.inset, FACING_M * mesh.normals]))[1]
+            self.mesh_rows[k] = CloudRows(row.astype(np.int32))
 
     def _reflectance(self) -> Array32:
         """Of each cell, (cells, 3): what it gives back of what falls on it."""
@@ -186,6 +206,8 @@ class Layout:
             if patch.kind != "glass":
                 value[start : start + rows * columns] = self.site.materials[patch.material].rgb
         for mesh, start in zip(self.site.meshes, self.mesh_cell_start, strict=True):
+            if not mesh.casts:
+                continue
             value[start : start + len(mesh.faces)] = self.site.materials[mesh.material].rgb
         for crown, cells, start in zip(
             self.site.crowns, self.crown_cell, self.crown_cell_start, strict=True
@@ -233,6 +255,8 @@ class Layout:
         for mesh, start, cloud in zip(
             self.site.meshes, self.mesh_cell_start, self.mesh_rows, strict=True
         ):
+            if not mesh.casts:
+                continue
             faces = np.repeat(np.arange(len(mesh.faces)), 3) + start
             row_ids.append(faces)
             column_ids.append(cloud.row[mesh.faces.ravel()])
@@ -451,20 +475,32 @@ class Gather:
 
     def _all_bounces(self, exitance: Array32, total: Array32) -> Array32:
         count = exitance.shape[1]
+        # Each lamp by itself: what it gets must not hang on which others are traced with it.
+        going = np.ones(count, bool)
         for _ in range(BOUNCES_AT_MOST):
             step = (self.matrix @ exitance.reshape(len(exitance), -1)).reshape(-1, count, 3)
             total += step
             gain, sum_ = np.abs(step).sum(axis=(0, 2)), np.abs(total).sum(axis=(0, 2))
-            if (gain <= BOUNCE_TOLERANCE * sum_).all():
+            going &= gain > BOUNCE_TOLERANCE * sum_
+            if not going.any():
                 break
             cells = (self.cells_of_rows @ step.reshape(len(step), -1)).reshape(-1, count, 3)
-            exitance = cells * self.layout.reflectance[:, None, :]
+            exitance = cells * self.layout.reflectance[:, None, :] * going[:, None]
+        self._bound_lean(total)
         return total
+
+    def _bound_lean(self, total: Array32) -> None:
+        """Shorten crowns' moments, in place, until no side of any leaf gets less than nothing; lamp
+        by lamp, so that sums of lamps stay sums."""
+        crowns = total[self.layout.flat_rows :].reshape(-1, 4, *total.shape[1:])
+        length = np.linalg.norm(crowns[:, 1:], axis=1, keepdims=True)
+        longest = 1.5 * np.maximum(crowns[:, :1], 0.0)
+        crowns[:, 1:] *= np.minimum(1.0, longest / np.maximum(length, 1e-30))
 
 
 def trace_gather(site: Site, layout: Layout, tracer: Tracer) -> Gather:
     """Send all gather rays once, a batch of points to a thread."""
-    jobs: list[Callable[[], tuple[sparse.csr_matrix, Array32]]] = []
+    jobs: list[Callable[[], tuple[sparse.csr_matrix, Array32, NDArray[np.bool_]]]] = []
     order = []
     for rows, rays in (
         (np.flatnonzero(~layout.plain), RAYS),
@@ -486,14 +522,31 @@ def trace_gather(site: Site, layout: Layout, tracer: Tracer) -> Gather:
     place = np.arange(layout.rows)
     if order:
         place[: layout.flat_rows] = np.argsort(np.concatenate(order))
-    matrix = sparse.vstack([part for part, _ in found], format="csr", dtype=np.float32)[place]
-    sky = np.concatenate([part for _, part in found]).astype(np.float32)[place]
+    inside = np.concatenate([part for _, _, part in found])[place]
+    place = place[_outside(layout, inside)]
+    matrix = sparse.vstack([part for part, _, _ in found], format="csr", dtype=np.float32)[place]
+    sky = np.concatenate([part for _, part, _ in found]).astype(np.float32)[place]
     return Gather(layout, matrix, layout.cells_of_rows(), sky)
+
+
+def _outside(layout: Layout, inside: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """For each row itself, or the nearest of its patch where it lies inside something.
+
+    Where a wing's roof meets a wall, places between the two are dark; light must not fade towards
+    them over half a metre of what is seen.
+    """
+    chosen = np.arange(layout.rows)
+    for grid in layout.patch_rows:
+        if grid is not None:
+            dark = inside[grid.rows]
+            if dark.any() and not dark.all():
+                chosen[grid.rows[dark]] = grid.rows[nearest_real(~dark)][dark]
+    return chosen
 
 
 def _from_surfaces(
     site: Site, layout: Layout, tracer: Tracer, rows: NDArray[np.intp], rays: int
-) -> tuple[sparse.csr_matrix, Array32]:
+) -> tuple[sparse.csr_matrix, Array32, NDArray[np.bool_]]:
     """Irradiance rows: each hit cell's exitance counts for its share of the rays."""
     normals = layout.normals[rows]
     ways = hemisphere_rays(normals, rays, rows)
@@ -503,12 +556,14 @@ def _from_surfaces(
     which = np.repeat(np.arange(n, dtype=np.int32), rays)
     part = _counted(which, cells, np.full(n * rays, 1.0 / rays, np.float32), (n, layout.cells))
     radiance = _sky(site, ways.reshape(-1, 3), missed)
-    return part, (np.pi / rays) * radiance.reshape(n, rays, 3).sum(axis=1)
+    backs = ((cells < 0) & ~missed).reshape(n, rays).mean(axis=1)
+    sky = (np.pi / rays) * radiance.reshape(n, rays, 3).sum(axis=1)
+    return part, sky, backs > BACKS_AT_MOST
 
 
 def _in_crowns(
     site: Site, layout: Layout, tracer: Tracer, start: int, stop: int
-) -> tuple[sparse.csr_matrix, Array32]:
+) -> tuple[sparse.csr_matrix, Array32, NDArray[np.bool_]]:
     """Four rows a place: mean radiance, and three times its mean along x, y and z."""
     middles = layout.crown_points[start:stop].astype(np.float32)
     n, around = len(middles), sphere_set(CROWN_RAYS)
@@ -524,7 +579,8 @@ def _in_crowns(
         np.float32
     )
     part = _counted(rows, np.tile(cells, 4), weights, (4 * n, layout.cells))
-    return part, np.einsum("rk,nrc->nkc", moments, radiance).reshape(-1, 3)
+    sky = np.einsum("rk,nrc->nkc", moments, radiance).reshape(-1, 3)
+    return part, sky, np.zeros(4 * n, bool)
 
 
 def _counted(

@@ -91,12 +91,19 @@ def _solids_near(site: Site) -> list[list[Solid]]:
         return [[] for _ in site.patches]
     low = np.array([solid.low for solid in site.solids])
     high = np.array([solid.high for solid in site.solids])
+    # A house's body runs on behind its recessed doors and windows, and buries none of them.
+    blocks = {block.name for block in site.scene.blocks}
     found = []
     for patch in site.patches:
         patch_low, patch_high = _box(patch)
         near = ((low < patch_high + 1e-6) & (high > patch_low - 1e-6)).all(axis=1)
         found.append(
-            [site.solids[i] for i in np.flatnonzero(near) if _may_bury(site.solids[i], patch)]
+            [
+                site.solids[i]
+                for i in np.flatnonzero(near)
+                if not (site.solids[i].owner == patch.owner and patch.owner in blocks)
+                and _may_bury(site.solids[i], patch)
+            ]
         )
     return found
 

@@ -21,8 +21,8 @@ LAMP_FLOOR_LX = 2e-4
 PANE_FLOOR_LX = 4e-3
 """Less light than this from one source is left out."""
 PANE_PART_M = 1.0
-PANE_POINTS = 12
-"""A pane is cut into parts of about this size, each seen from close by as up to 12 × 12 points."""
+PANE_POINTS = 24
+"""A pane is cut into parts of about this size, each seen from close by as up to 24 × 24 points."""
 R2 = np.array([0.7548776662466927, 0.5698402909980532])
 
 
