@@ -10,12 +10,7 @@ app = App(
     name="nightview",
     help="What a garden and house will look like at night, calculated before anyone digs.",
     version=version("nightview"),
+    suppress_keyboard_interrupt=False,  # main tells of it
 )
-for _name, _help in {
-    "new": "Write a commented first scene file.",
-    "still": "Write the night pictures of a scene, one a view.",
-    "lamps": "List the lamps that a scene can name.",
-    "materials": "List the materials that a scene can name.",
-    "schema": "Print the JSON Schema of the scene file.",
-}.items():
-    app.command(f"nightview.commands.{_name}:{_name}", name=_name, help=_help)
+for _name in ("new", "still", "lamps", "materials", "schema"):
+    app.command(f"nightview.commands.{_name}:{_name}", name=_name)

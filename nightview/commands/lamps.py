@@ -18,6 +18,7 @@ def lamps(scene: Path | None = None) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from nightview.errors import within
     from nightview.lamps.catalogue import builtin_lamps, lamp_of
     from nightview.scene.model import Scene
     from nightview.scene.read import read
@@ -27,7 +28,8 @@ def lamps(scene: Path | None = None) -> None:
     for head in ("lamp", "kind", "lm", "W", "beam", "peak cd", "CCT", "loss factor", "note"):
         table.add_column(head, justify="left" if head in ("lamp", "kind", "note") else "right")
     for name in [*builtin_lamps(), *(own for own in job.lamps if own not in builtin_lamps())]:
-        lamp = lamp_of(job, name)
+        with within(scene.name if scene else "the catalogue"):
+            lamp = lamp_of(job, name)
         beam = f"{lamp.entry.beam_deg:g}°" if lamp.entry.beam_deg else "–"
         power = f"{lamp.power_w:g}" if lamp.power_w else "–"
         table.add_row(name, lamp.kind, f"{lamp.rated_flux_lm:.0f}", power, beam,

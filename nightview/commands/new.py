@@ -65,8 +65,7 @@ def new(
     interactive = ask and sys.stdin is not None and sys.stdin.isatty()
     for key, (question, usual) in QUESTIONS.items():
         if given[key] is None:
-            answer = input(f"{question} [{usual}]: ").strip() if interactive else ""
-            given[key] = answer or usual
+            given[key] = (_answer(f"{question} [{usual}]: ") if interactive else "") or usual
     metres = {}
     for key in ("width", "depth", "height"):
         try:
@@ -88,3 +87,11 @@ def new(
     )
     write_beside(file, lambda beside: beside.write_text(text, encoding="utf-8"))
     print(f"{file}\nNow: nightview still {file}")
+
+
+def _answer(question: str) -> str:
+    """What is typed; the end of input stops the command as control-C does."""
+    try:
+        return input(question).strip()
+    except EOFError:
+        raise KeyboardInterrupt from None

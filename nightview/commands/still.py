@@ -52,7 +52,7 @@ def still(
     probe = start_probe()  # another process tries the graphics while the light is traced
     from nightview.light.field import mix, trace
     from nightview.picture.patterns import prepare_patterns
-    from nightview.picture.still import draw, file_name, refuse_foreign, view_of, write
+    from nightview.picture.still import draw, file_names, refuse_foreign, view_of, write
     from nightview.site.build import build
 
     with within(scene.name):
@@ -60,7 +60,8 @@ def still(
         site = build(job)
     # What would stop the writing is better known before the light is traced than after.
     out_folder(out)
-    paths = [out / file_name(scene.stem, item.name) for item in views]
+    names = file_names(scene.stem, job.views)
+    paths = [out / names[item.name] for item in views]
     for path in paths:
         refuse_foreign(path, overwrite)
     with ThreadPoolExecutor(1) as pool, shown(f"Light of {scene.name}") as report:

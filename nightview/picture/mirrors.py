@@ -17,6 +17,8 @@ from nightview.scene.model import Opening, Pond
 GLASS_INDEX, WATER_INDEX = 1.52, 1.33
 PANE_AT_NORMAL = 0.082
 """What a pane mirrors at normal incidence, 2F/(1 + F) with F = 4.26 %."""
+_MEAN_SHAPE = 0.943
+"""Mean of a glowing pane's shape (erf of its two Gaussians; the folds have mean 0)."""
 DARK_ROOM_CD_M2 = 0.002
 """A room with no lamp on, lit by what strays in [our choice]."""
 
@@ -84,7 +86,7 @@ def _room(opening: Opening, uv: Array32, size: tuple[float, float], light: Light
     fold = 1 + 0.10 * np.sin(u * size[0] * 42.0) * np.exp(-((np.minimum(u, 1 - u) / 0.18) ** 2))
     shape = (0.75 + 0.5 * np.exp(-(((u - 0.5) / 0.35) ** 2) - ((v - 0.55) / 0.4) ** 2)) * fold
     rgb = rgb_of_cct(opening.glow_cct_k)
-    return (level * opening.glow_cd_m2 / 0.98 * shape[:, None] * rgb).astype(np.float32)
+    return (level * opening.glow_cd_m2 / _MEAN_SHAPE * shape[:, None] * rgb).astype(np.float32)
 
 
 def _ripples(points: np.ndarray, pond: Pond) -> Array32:

@@ -6,14 +6,13 @@ import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
-from weakref import WeakKeyDictionary
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nightview.errors import NightviewError
-from nightview.light.field import Light, LightField
+from nightview.light.field import Light, LightField, mix
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
 from nightview.picture.caption import caption
@@ -23,7 +22,6 @@ from nightview.picture.png import read_texts, write_png
 from nightview.picture.tone import develop as develop_frame
 from nightview.scene.model import View
 
-_canvases: WeakKeyDictionary[LightField, Canvas] = WeakKeyDictionary()
 EXPOSURE_KEY = "exposure_ev100"
 
 
@@ -69,13 +67,23 @@ def draw(
     scene = light.field.site.scene
     named = view_of(scene.views, view) if isinstance(view, str) else view
     ensure_gl()
-    if light.field not in _canvases:
-        _canvases[light.field] = Canvas(light.field)
-    canvas = _canvases[light.field]
+    canvas = _canvas(light.field)
     canvas.show(light)
-    exposure = locked_exposure(light) if ev100 is None else ev100
+    exposure = _exposure(light.field) if ev100 is None else ev100
     frame = draw_frame(canvas, light, Camera.of(named, size), exposure)
     return Still(frame, exposure, scene.title, named.name, state)
+
+
+@lru_cache(maxsize=1)
+def _canvas(field: LightField) -> Canvas:
+    """The canvas of the site drawn last; another site's takes its place and its memory."""
+    return Canvas(field)
+
+
+@lru_cache(maxsize=1)
+def _exposure(field: LightField) -> float:
+    """The job's exposure, whatever is switched on: that of the design."""
+    return locked_exposure(mix(field))
 
 
 def develop(still: Still) -> NDArray[np.uint8]:
@@ -121,7 +129,13 @@ def view_of(views: Sequence[View], name: str) -> View:
     )  # fmt: skip
 
 
-def file_name(scene_stem: str, view: str) -> str:
-    """A plain file name for a view's still."""
-    plain = re.sub(r"[^A-Za-z0-9]+", "-", view).strip("-").lower() or "view"
-    return f"{scene_stem}-{plain}.png"
+def file_names(scene_stem: str, views: Sequence[View]) -> dict[str, str]:
+    """A plain file name for each view's still, by the view's name; like ones are numbered."""
+    found: dict[str, str] = {}
+    for view in views:
+        plain = re.sub(r"\W+", "-", view.name).strip("-_").lower() or "view"
+        name, number = f"{scene_stem}-{plain}.png", 2
+        while name in found.values():
+            name, number = f"{scene_stem}-{plain}-{number}.png", number + 1
+        found[view.name] = name
+    return found

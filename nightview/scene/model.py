@@ -266,8 +266,8 @@ class Tree(Table):
     name: Name
     kind: Literal["broadleaf", "conifer", "palm", "columnar", "multi-stem"] = "broadleaf"
     at_m: Point2 = Field(alias="at")
-    height_m: PositiveM = Field(alias="height", le=80.0)
-    crown_m: PositiveM | None = Field(None, alias="crown", description="crown diameter")
+    height_m: PositiveM = Field(alias="height", ge=0.3, le=80.0)
+    crown_m: PositiveM | None = Field(None, alias="crown", ge=0.1, description="crown diameter")
     clear_m: LengthM | None = Field(
         None, alias="clear", ge=0.0, description="trunk below the crown"
     )
@@ -285,8 +285,8 @@ class Shrub(Table):
 
     name: Name
     at_m: Point2 = Field(alias="at")
-    height_m: PositiveM = Field(alias="height", le=10.0)
-    width_m: PositiveM | None = Field(None, alias="width")
+    height_m: PositiveM = Field(alias="height", ge=0.1, le=10.0)
+    width_m: PositiveM | None = Field(None, alias="width", ge=0.1)
     gap: Annotated[float, Field(gt=0.02, lt=0.98)] = 0.12
     leaf: str = "leaf"
     count: Annotated[int, Field(ge=1, le=100)] = 1
@@ -298,8 +298,8 @@ class Hedge(Table):
 
     name: Name
     line_m: Line = Field(alias="line")
-    height_m: PositiveM = Field(alias="height", le=15.0)
-    width_m: PositiveM = Field(0.6, alias="width", le=6.0)
+    height_m: PositiveM = Field(alias="height", ge=0.1, le=15.0)
+    width_m: PositiveM = Field(0.6, alias="width", ge=0.1, le=6.0)
     gap: Annotated[float, Field(gt=0.02, lt=0.98)] = 0.05
     leaf: str = "leaf"
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 
+from nightview.errors import NightviewError
 from nightview.scene.model import Block, Chimney, Opening, Porch, Side
 from nightview.site.shapes import UP, box, flat, pieces, round_solid, solid_of_planes, tube
 from nightview.site.surface import Array, Patch, Solid
@@ -17,6 +18,8 @@ ROOF_TEXEL_M = 0.05
 TUCK_M = 0.0025
 """Walls reach this far into the roof above, so that no crack shows between them; less than the
 distance from an edge at which the topmost nodes are lit."""
+LEAST_OPENING_M = 0.2
+LEAST_PANE_M = 0.01
 FRAME_M = 0.055
 """Width of a window's frame; glazing bars are half as wide."""
 
@@ -83,6 +86,8 @@ def build_block(block: Block, openings: Sequence[tuple[Opening, float]]) -> Buil
         here = [(item, along) for item, along in openings if item.side == side]
         patches += _wall(block, side, here)
     roof, faces = _roof(block)
+    if block.base_m > 0:
+        patches += flat(f"{block.name} underside", block.name, block.material, faces[len(SIDES)])
     return patches + roof, [solid_of_planes(block.name, faces)]
 
 
@@ -106,8 +111,7 @@ def _wall(block: Block, side: Side, openings: Sequence[tuple[Opening, float]]) -
         name, block.name, block.material, foot, right, UP, outline, (1, 1), pattern_at=pattern_at
     )
     if block.plinth_m > 0:
-        top = block.plinth_m
-        band = shapely.box(-1, -1, width + 1, top)
+        band = shapely.box(-1, -1, width + 1, block.plinth_m)
         plinth = Patch(
             f"{name} plinth", block.name, block.plinth_material, foot, right, UP,
             outline.intersection(band), (1, 1), pattern_at=pattern_at,
@@ -125,6 +129,11 @@ def _opening(
 ) -> list[Patch]:
     """Reveal, frame, glass or leaf of an opening whose lower left outer corner is given."""
     width, height = opening.size_m
+    if min(width, height) < LEAST_OPENING_M:
+        raise NightviewError(
+            f'opening "{opening.name}": size', "has no room for a frame",
+            f'write "{LEAST_OPENING_M:g} m" or more each way',
+        )  # fmt: skip
     inward = np.cross(UP, right)
     deep = corner + opening.reveal_m * inward
     name, owner = opening.name, block.name
@@ -152,12 +161,12 @@ def _opening(
 
     whole = shapely.box(0, 0, width, height)
     if opening.kind == "window":
-        panes = _panes(FRAME_M, FRAME_M, width - FRAME_M, height - FRAME_M, opening.panes)
+        panes = _panes(opening, FRAME_M, FRAME_M, width - FRAME_M, height - FRAME_M)
         panel("frame", opening.frame, whole.difference(panes))
         panel("glass", "glass", panes, "glass")
     elif opening.kind == "glazed door":
         low = min(0.8, 0.4 * height)
-        panes = _panes(0.12, low, width - 0.12, height - 0.12, opening.panes)
+        panes = _panes(opening, 0.12, low, width - 0.12, height - 0.12)
         panel("leaf", opening.material, whole.difference(panes))
         panel("glass", "glass", panes, "glass")
     else:
@@ -168,12 +177,17 @@ def _opening(
     return patches
 
 
-def _panes(u0: float, v0: float, u1: float, v1: float, counts: tuple[int, int]) -> shapely.Geometry:
+def _panes(opening: Opening, u0: float, v0: float, u1: float, v1: float) -> shapely.Geometry:
     """The clear panes between glazing bars."""
-    across, up = counts
+    across, up = opening.panes
     bar = FRAME_M / 2
     wide = (u1 - u0 - bar * (across - 1)) / across
     tall = (v1 - v0 - bar * (up - 1)) / up
+    if min(wide, tall) < LEAST_PANE_M:
+        raise NightviewError(
+            f'opening "{opening.name}": panes', "there is no room for them between the bars",
+            "write fewer panes, or a larger size",
+        )  # fmt: skip
     panes = [
         shapely.box(u0 + i * (wide + bar), v0 + j * (tall + bar),
                     u0 + i * (wide + bar) + wide, v0 + j * (tall + bar) + tall)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -9,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from nightview.errors import NightviewError
-from nightview.scene.model import Opening, Scene
+from nightview.scene.faults import label
+from nightview.scene.model import Opening, Scene, Table
 from nightview.site import blocks, ground, plants
 from nightview.site.materials import MaterialSpec, material
 from nightview.site.placing import Placed, place_fixtures
@@ -90,6 +92,7 @@ def build(scene: Scene) -> Site:
             _floor_under(placed, scene, solids),
         )
     surfaces: list[Surface] = [*patches, *crowns, *mesh_list]
+    _check_materials(scene)
     names = {item.material for item in surfaces}
     specs = {name: material(scene.materials, name) for name in sorted(names)}
     site = Site(
@@ -97,6 +100,43 @@ def build(scene: Scene) -> Site:
     )
     _check_places(site)
     return site
+
+
+_MATERIAL_KEYS = frozenset(
+    ("material", "trim", "plinth_material", "frame", "floor_material", "roof_material",
+     "edge_material", "leaf", "bark")
+)  # fmt: skip
+
+
+def _check_materials(scene: Scene) -> None:
+    """No table names a material that is not there; nor has one of the scene an unknown pattern."""
+    for name in scene.materials:
+        material(scene.materials, name)
+    for place, name in _materials_named(scene):
+        try:
+            material(scene.materials, name)
+        except NightviewError as error:
+            raise NightviewError(place, error.problem, error.remedy) from None
+
+
+def _materials_named(scene: Scene) -> Iterator[tuple[str, str]]:
+    """Every material that a table names, with its place in the file."""
+    for field, info in Scene.model_fields.items():
+        value = getattr(scene, field)
+        for table in value if isinstance(value, tuple) else (value,):
+            if isinstance(table, Table):
+                name = getattr(table, "name", "")
+                place = label(info.alias or field, name) if name else field
+                yield from _materials_of(place, table)
+
+
+def _materials_of(place: str, table: Table) -> Iterator[tuple[str, str]]:
+    for key in type(table).model_fields:
+        value = getattr(table, key)
+        if isinstance(value, Table):
+            yield from _materials_of(f"{place}: {key}", value)
+        elif key in _MATERIAL_KEYS and isinstance(value, str):
+            yield f"{place}: {key}", value
 
 
 def _add(patches: list[Patch], solids: list[Solid], built: blocks.Built) -> None:
@@ -118,8 +158,10 @@ def _targets(patches: list[Patch], crowns: list[Crown], mesh_list: list[Mesh]) -
         points.setdefault(patch.owner, []).append(patch.bounds[0])
         if patch.name.endswith(("wall", "leaf")):
             points.setdefault(patch.name.removesuffix(" leaf"), []).append(patch.bounds[0])
+    leafy: dict[str, list[Array]] = {}  # of a tree its crown, not its trunk
     for crown in crowns:
-        points[crown.owner] = [np.asarray(crown.bounds[0])]
+        leafy.setdefault(crown.owner, []).append(np.asarray(crown.bounds[0]))
+    points |= leafy
     for mesh in mesh_list:
         if mesh.owner not in points:
             points[mesh.owner] = [mesh.bounds[0]]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,8 @@ LARGEST_M = 1000.0
 """A mesh wider than this was surely drawn in another unit."""
 HARD_EDGE_DEG = 30.0
 FACES_AT_MOST = 2_000_000
+NO_AREA_M2 = 1e-12
+"""A parallelogram smaller than this is a line or a point, and its face is left out."""
 LONGEST_EDGE_M = 0.35
 """Faces are divided until no edge is longer, so that light between vertices is followed."""
 
@@ -46,6 +49,8 @@ def load(mesh: model.Mesh, folder: Path) -> Mesh:
         ) from None
     if len(faces) == 0 or vertices.ndim != 2:
         raise NightviewError(where, "holds no faces", "export it again, as a mesh of triangles")
+    if path.suffix.lower() == ".ply" and len(faces) < _faces_stated(path):
+        raise NightviewError(where, "ends before its last face", "export or copy it again")
     if len(faces) > FACES_AT_MOST:
         raise NightviewError(
             where, f"has {len(faces)} faces, more than {FACES_AT_MOST}", "simplify it"
@@ -61,17 +66,27 @@ def load(mesh: model.Mesh, folder: Path) -> Mesh:
     size = float(np.ptp(vertices, axis=0).max())
     if size > LARGEST_M:
         raise NightviewError(
-            where, f"is {size:.0f} m across, over {LARGEST_M:.0f} m",
+            where, f"is {size:.5g} m across, over {LARGEST_M:.0f} m",
             f'it was drawn in another unit than unit = "{mesh.unit}"; write "mm", "cm", "in" or "ft"',
         )  # fmt: skip
     if size < 1e-4:
         raise NightviewError(where, f"is only {size * 1000:.3g} mm across", "choose a larger unit")
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    if not (np.linalg.norm(np.cross(b - a, c - a), axis=1) > NO_AREA_M2).any():
+        raise NightviewError(where, "holds no face that has an area", "export it again")
     turn = np.radians(mesh.turn_deg)
     spin = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
     vertices = vertices @ spin.T + np.asarray(mesh.at_m)
     # A mesh of a few large faces is divided; one of many small ones stays as it is.
     vertices, faces = _divided(vertices, faces)
     return lit_mesh(mesh.name, mesh.name, mesh.material, vertices, faces)
+
+
+def _faces_stated(path: Path) -> int:
+    """How many faces a PLY file's heading tells of."""
+    with path.open("rb") as file:
+        found = re.search(rb"element face (\d+)", file.read(1 << 14))
+    return int(found[1]) if found else 0
 
 
 def _short(error: Exception) -> str:
@@ -95,7 +110,7 @@ def lit_mesh(name: str, owner: str, material: str, vertices: Array, faces: NDArr
     corners = vertices[faces]
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     area = np.linalg.norm(cross, axis=1)
-    keep = area > 1e-12
+    keep = area > NO_AREA_M2
     corners, cross, area, faces = corners[keep], cross[keep], area[keep], faces[keep]
     face_normal = cross / area[:, None]
     # Corners of faces that share a place and nearly a direction become one vertex.

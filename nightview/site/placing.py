@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from nightview.errors import NightviewError
+from nightview.errors import NightviewError, within
 from nightview.lamps.catalogue import ResolvedLamp, lamp_of
 from nightview.scene.model import Fixture, Path, Scene
 from nightview.site.blocks import wall_frame
@@ -39,12 +39,21 @@ class Placed:
 def place_fixtures(scene: Scene, targets: dict[str, Array]) -> tuple[Placed, ...]:
     """Every fixture of the scene, rows expanded: ids become "id-1", "id-2" and so on."""
     placed: list[Placed] = []
+    taken: dict[str, str] = {}  # lamp → the fixture that it belongs to
     for fixture in scene.fixtures:
-        lamp = lamp_of(scene, fixture.lamp)
+        with within(f'fixture "{fixture.id}"'):
+            lamp = lamp_of(scene, fixture.lamp)
         spots = _spots(fixture, scene, lamp)
         for k, (position, inward) in enumerate(spots):
             name = fixture.id if len(spots) == 1 else f"{fixture.id}-{k + 1}"
-            axis = _axis(fixture, lamp, position, inward, targets, scene.site.north_deg)
+            if name in taken:
+                raise NightviewError(
+                    f'fixture "{fixture.id}"', f'a lamp of fixture "{taken[name]}" is called "{name}" too',
+                    "give one of them another id",
+                )  # fmt: skip
+            taken[name] = fixture.id
+            beside = position - spots[0][0]
+            axis = _axis(fixture, lamp, position, beside, inward, targets, scene.site.north_deg)
             placed.append(
                 Placed(name, lamp, fixture.zone, position, axis, _reference(axis, fixture.roll_deg),
                        fixture.cct_k or lamp.cct_k, fixture.dim, fixture.on)
@@ -100,15 +109,14 @@ def _along_path(fixture: Fixture, path: Path, height: float) -> list[tuple[Array
 
 
 def _axis(
-    fixture: Fixture, lamp: ResolvedLamp, position: Array, inward: Array | None,
+    fixture: Fixture, lamp: ResolvedLamp, position: Array, beside: Array, inward: Array | None,
     targets: dict[str, Array], north_deg: float,
 ) -> Array:  # fmt: skip
     where = f'fixture "{fixture.id}"'
     if fixture.aim_m is not None or fixture.aim_at is not None:
         if fixture.aim_m is not None:
-            target = np.asarray(fixture.aim_m, float)
-            if fixture.count > 1:  # a row is aimed as its first lamp is, side by side
-                target = target + position - _first_of(fixture, position)
+            # A row is aimed as its first lamp is, side by side.
+            target = np.asarray(fixture.aim_m, float) + beside
         else:
             if fixture.aim_at not in targets:
                 raise NightviewError(f"{where}: aim_at", f'nothing is called "{fixture.aim_at}"',
@@ -133,10 +141,6 @@ def _axis(
         return unit(np.array([*inward[:2] * 0.27, 1.0]))
     raise NightviewError(where, "does not say which way the lamp points",
                          'write aim = "x, y, z", aim_at = "a name", or bearing and elevation')  # fmt: skip
-
-
-def _first_of(fixture: Fixture, position: Array) -> Array:
-    return np.asarray(fixture.at_m, float) if fixture.at_m is not None else position
 
 
 def _reference(axis: Array, roll_deg: float) -> Array:

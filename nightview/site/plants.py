@@ -139,7 +139,7 @@ def _wood(
     if straight:
         tips.append(middle)
     mesh = rods(f"{tree.name} boughs", tree.name, tree.bark, boughs)
-    return patches, [mesh], np.array(tips)
+    return patches, [mesh], np.reshape(tips, (-1, 3))
 
 
 def _crown_spots(rng: np.random.Generator, tips: Array, middle: Array, radii: Array) -> Array:
@@ -158,9 +158,9 @@ def _cone_spots(
     rng: np.random.Generator, foot: Array, clear: float, height: float, radius: float
 ) -> Array:
     """Whorls of sprays that shorten towards the top."""
-    spots = []
+    spots: list[Array] = []
     z = clear
-    while z < height * 0.985:
+    while z < height * 0.985 or not spots:
         share = (height - z) / (height - clear)
         reach = radius * share**0.9
         count = max(3, int(9 * share + 3))
