@@ -492,8 +492,17 @@ def _node_steps(
 ) -> tuple[Array32, Array32]:
     """A texel's sides along u and v at some nodes, (n, 3) each [m]; 0 across the patch's edges."""
     if patch.tube:
-        none = np.zeros((len(which), 3), np.float32)
-        return none, none
+        rows, columns = np.divmod(which, len(axes[0]))
+        _, out = patch.place(axes[0][columns], axes[1][rows])
+        # No farther round than the ray's start clears the bend.
+        radius = min(patch.tube.foot_m, patch.tube.top_m)
+        du = min(axes[0][1] - axes[0][0], np.sqrt(8 * radius * 0.8 * LIFT_M))
+        dv = axes[1][1] - axes[1][0]
+        inner = (rows > 0) & (rows < len(axes[1]) - 1)
+        return (
+            (du * np.cross(patch.ev, out)).astype(np.float32),
+            (inner[:, None] * (dv * patch.ev)).astype(np.float32),
+        )
     sides = []
     for axis, direction, place in zip(
         axes, (patch.eu, patch.ev), np.divmod(which, len(axes[0]))[::-1], strict=True

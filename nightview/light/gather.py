@@ -622,7 +622,7 @@ def _hit_cells(
 def cells_hit(
     layout: Layout, tracer: Tracer, triangle: NDArray, u: Array32, v: Array32, facing: Array32
 ) -> NDArray[np.int32]:
-    """Cell numbers of hits; −1 where a ray missed or met the back of a patch."""
+    """Cell numbers of hits; −1 where a ray missed or met the back of a patch or mesh."""
     cells = np.full(len(triangle), -1, np.int32)
     hit = np.flatnonzero(triangle >= 0)
     surface = tracer.surface[triangle[hit]]
@@ -653,6 +653,9 @@ def cells_hit(
         cells[crown] = leaf_cells[begin[number] + leaf]
     mesh = hit[surface >= n_patches + n_crowns]
     if len(mesh):
+        open_shell = np.array([item.two_sided for item in layout.site.meshes])
+        number = tracer.surface[triangle[mesh]] - n_patches - n_crowns
+        mesh = mesh[(facing[mesh] < 0) | open_shell[number]]
         number = tracer.surface[triangle[mesh]] - n_patches - n_crowns
         cells[mesh] = (
             np.asarray(layout.mesh_cell_start, np.int32)[number] + tracer.local[triangle[mesh]]

@@ -416,13 +416,16 @@ def _porch_roof(
 
     front = -depth - over
     if porch.roof in ("shed", "flat"):
-        a, b = low, low + slope * (depth + over)
+        # Its underside lies on the beam's outer edge.
+        a = low - slope * (over + porch.post_width_m / 2)
+        b = a + slope * (depth + over)
         under = [at(-half, front, a), at(half, front, a), at(half, 0, b), at(-half, 0, b)]
         panels = [under]
     else:
         peak = low + slope * half
-        left = [at(-half, 0, low), at(-half, front, low), at(0, front, peak), at(0, 0, peak)]
-        rest = [at(half, front, low), at(half, 0, low), at(0, 0, peak), at(0, front, peak)]
+        end = _reach_back(porch, block, peak + thick)
+        left = [at(-half, 0, low), at(-half, front, low), at(0, front, peak), at(0, end, peak)]
+        rest = [at(half, front, low), at(half, 0, low), at(0, end, peak), at(0, front, peak)]
         panels = [left, rest]
         inset, tuck, foot = -depth, peak + TUCK_M, low - 0.03  # behind the beam's upper edge
         span = half - 0.25
@@ -451,6 +454,18 @@ def _porch_roof(
                     "roof edge", block.trim, [under[i], under[j], over_corners[j], over_corners[i]]
                 )
     return patches
+
+
+def _reach_back(porch: Porch, block: Block, top_m: float) -> float:
+    """How far behind the wall a gable porch's ridge meets the house's roof that slopes to it [m]."""
+    roof = block.roof
+    eaves_side = ("front", "back") if roof.ridge == "along" else ("left", "right")
+    falls = roof.kind == "hip" or (roof.kind == "gable" and porch.side in eaves_side)
+    above = top_m - (block.base_m + block.height_m)
+    if not falls or above <= 0:
+        return 0.0
+    depth = block.size_m[1] if porch.side in ("front", "back") else block.size_m[0]
+    return float(min(above / np.tan(np.radians(roof.pitch_deg)), depth / 2))
 
 
 def build_chimney(chimney: Chimney) -> Built:

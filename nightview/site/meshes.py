@@ -128,6 +128,8 @@ def lit_mesh(name: str, owner: str, material: str, vertices: Array, faces: NDArr
     np.add.at(middle, group, np.repeat(corners.mean(axis=1), 3, axis=0))
     middle /= np.bincount(group, minlength=count)[:, None]
     towards = middle - vertex
+    # On a ridge the faces' middles lie below the surface: go along it, never into it.
+    towards -= np.minimum((towards * normals).sum(axis=1, keepdims=True), 0.0) * normals
     away = np.linalg.norm(towards, axis=1, keepdims=True)
     inset = vertex + towards * np.minimum(0.3, 0.004 / np.maximum(away, 1e-9))
     return Mesh(
