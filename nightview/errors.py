@@ -26,7 +26,7 @@ def within(place: str) -> Iterator[None]:
     except SceneFaultsError:
         raise
     except NightviewError as error:
-        if error.where.startswith(place):
+        if error.where == place or error.where.startswith(f"{place}:"):
             raise
         raise NightviewError(f"{place}: {error.where}", error.problem, error.remedy) from None
 

@@ -157,3 +157,15 @@ def faces_of(mesh):
     """Areas [m²] of a mesh's faces (m,)."""
     a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
     return 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1)
+
+
+@pytest.fixture(scope="session")
+def graphics() -> None:
+    """Skips the test, with the reason, where VTK cannot draw."""
+    from nightview.errors import NightviewError
+    from nightview.picture.glcheck import ensure_gl
+
+    try:
+        ensure_gl()
+    except NightviewError as error:
+        pytest.skip(f"no graphics here: {error}")

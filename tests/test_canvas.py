@@ -10,12 +10,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from nightview.errors import NightviewError
 from nightview.light.field import Light, State, mix, trace
 from nightview.light.gather import LUMINOUS
 from nightview.picture import canvas as canvas_module
 from nightview.picture.camera import Camera
-from nightview.picture.glcheck import ensure_gl
 from nightview.picture.still import develop, draw
 from nightview.scene.model import View
 from nightview.scene.read import parse
@@ -41,12 +39,7 @@ pattern = "brick"
 FRONT = Camera(np.array([0, -6.0, 1.6]), np.array([0, 0, 1.6]), 40.0, 160, 90)
 
 
-@pytest.fixture(scope="module", autouse=True)
-def _gl() -> None:
-    try:
-        ensure_gl()
-    except NightviewError as error:
-        pytest.skip(f"no graphics here: {error}")
+pytestmark = pytest.mark.usefixtures("graphics")
 
 
 def unlit(scene: str | Site) -> Light:

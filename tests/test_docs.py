@@ -11,8 +11,6 @@ import pytest
 import nightview
 from nightview.__main__ import main
 from nightview.commands import app
-from nightview.errors import NightviewError
-from nightview.picture.glcheck import ensure_gl
 from nightview.scene.read import parse
 
 ROOT = Path(__file__).parents[1]
@@ -42,14 +40,6 @@ def commands(text: str) -> list[list[str]]:
 
 
 @pytest.fixture
-def drawing() -> None:
-    try:
-        ensure_gl()
-    except NightviewError as error:
-        pytest.skip(f"no graphics here: {error}")
-
-
-@pytest.fixture
 def checkout(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder like the repository's top, in which examples may write."""
     (tmp_path / "scenes").symlink_to(ROOT / "scenes")
@@ -76,7 +66,7 @@ def test_the_two_one_line_commands_are_there(text: str) -> None:
 
 
 def test_the_commands_of_the_readme_work(
-    text: str, checkout: Path, drawing: None, capsys: pytest.CaptureFixture[str]
+    text: str, checkout: Path, graphics: None, capsys: pytest.CaptureFixture[str]
 ) -> None:
     lines = commands(text)
     assert {words[0] for words in lines} >= {"new", "still"}
@@ -93,7 +83,7 @@ def test_the_commands_of_the_readme_work(
 
 
 def test_the_python_of_the_readme_works(
-    text: str, checkout: Path, drawing: None, capsys: pytest.CaptureFixture[str]
+    text: str, checkout: Path, graphics: None, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (code,) = (block for block in blocks(text, "python") if "nightview" in block)
     steps = [step for step in code.splitlines() if step.strip() and not step.startswith("import")]

@@ -160,7 +160,7 @@ def test_a_fixtures_own_dim_and_colour_are_in_the_design(light_field):
     # dim and cct in the file are the same factors as in a State, and trace nothing anew.
     text = SCENE.replace('id = "up"\n', 'id = "up"\ndim = 0.4\ncct = "4000 K"\n')
     changed = nv.mix(nv.trace(nv.build(parse(text, "linear", "."))))
-    state = light_field.designed()
+    state = light_field.designed
     expected = nv.mix(
         light_field,
         nv.State({**state.level, "up": 0.4}, {**state.rgb, "up": rgb_of(4000.0)}, state.sky),
@@ -207,7 +207,7 @@ def test_the_same_on_one_thread_as_on_many(no_cache, monkeypatch):
 
 def test_a_state_is_a_value(light_field):
     # Frozen: a mix cannot change what an earlier one was made of.
-    state = light_field.designed()
+    state = light_field.designed
     with pytest.raises(dataclasses.FrozenInstanceError):
         state.sky = 0.0
     before = [a.copy() for a in everything(light_field)]

@@ -7,11 +7,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from nightview.errors import NightviewError
 from nightview.light.field import Light, mix, trace
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
-from nightview.picture.glcheck import ensure_gl
 from nightview.picture.mirrors import DARK_ROOM_CD_M2, fill_mirrors, fresnel, pane
 from nightview.scene.read import parse
 from nightview.site.build import build
@@ -100,12 +98,7 @@ rgb = [0.6, 0.5, 0.4]
 """
 
 
-@pytest.fixture(scope="module", autouse=True)
-def _gl() -> None:
-    try:
-        ensure_gl()
-    except NightviewError as error:
-        pytest.skip(f"no graphics here: {error}")
+pytestmark = pytest.mark.usefixtures("graphics")
 
 
 def lit_alone(text: str, name: str, lux: float) -> Light:

@@ -109,10 +109,9 @@ def _surfaces(site: Site):
     """Triangles (m, 3, 3), their reflection and their own light, of one kind at a time."""
     kinds: dict[tuple[str, str], list[np.ndarray]] = {}
     for patch in site.patches:
-        if patch.casts:
-            points, _, faces = patch.triangles
-            glass = patch.opening if patch.kind == "glass" else ""
-            kinds.setdefault((patch.material, glass), []).append(points[faces])
+        points, _, faces = patch.triangles
+        glass = patch.opening if patch.kind == "glass" else ""
+        kinds.setdefault((patch.material, glass), []).append(points[faces])
     for mesh in site.meshes:
         if mesh.casts:
             kinds.setdefault((mesh.material, ""), []).append(mesh.vertices[mesh.faces])

@@ -72,6 +72,11 @@ def source_key(geometry: str, source: Source) -> str:
     return digest.hexdigest()
 
 
+def sky_key(geometry: str, *facts: object) -> str:
+    """The key of the sky's light on a geometry, from all that the sky hangs on."""
+    return hashlib.sha256((geometry + repr(facts)).encode()).hexdigest()
+
+
 def load(key: str) -> tuple[Direct, Array32] | None:
     """A kept Direct and its bounced light, or None; a torn file is thrown away."""
     if not enabled():

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from nightview.light.grids import Grids
 from nightview.light.rays import Array32, Tracer
-from nightview.light.source import Source
+from nightview.light.source import R2, Source
 from nightview.site.build import Site
 from nightview.site.surface import Array, Patch
 
@@ -372,9 +372,8 @@ def _on_patch(patch: Patch, axes: tuple[Array, Array], source: Source, position:
     """Unshadowed light on a patch's nodes, (nv, nu) [lx]."""
     if patch.tube:
         points = source.near_points(position, distance_to(patch, position))
-        return sum(_on_tube(patch, axes, source, p) for p in points[1:]) / len(points) + (
-            _on_tube(patch, axes, source, points[0]) / np.float32(len(points))
-        )
+        each = [_on_tube(patch, axes, source, point) for point in points]
+        return np.mean(each, axis=0, dtype=np.float32)
     if source.pane_m[0] > 0:
         return _pane_on_flat(patch, axes, source, position)
     return _on_flat(patch, axes, source, position)
@@ -437,10 +436,9 @@ def _on_flat(patch: Patch, axes: tuple[Array, Array], source: Source, position: 
 
 def _phi(source: Source, eu: Array, ev: Array, start: Array, du: Array32, dv: Array32) -> Array32:
     """Angle about the axis of the directions start + du·eu + dv·ev [rad]."""
-    second = np.cross(source.axis, source.reference)
     parts = [
         np.float32(start @ e) + np.float32(eu @ e) * du + np.float32(ev @ e) * dv
-        for e in (second, source.reference)
+        for e in (source.second, source.reference)
     ]
     return np.arctan2(parts[0], parts[1])
 
@@ -455,7 +453,7 @@ def light_on_points(
     cosine = -(way @ source.axis.astype(np.float32))
     phi = None
     if not source.intensity.axial:
-        second = np.cross(source.axis, source.reference).astype(np.float32)
+        second = source.second.astype(np.float32)
         phi = np.arctan2(-(way @ second), -(way @ source.reference.astype(np.float32)))
     light = (
         source.intensity.at(cosine, phi) * inverse * inverse * np.einsum("ij,ij->i", way, normals)
@@ -525,8 +523,7 @@ def _edges(shape: tuple[int, ...], lit: NDArray[np.bool_], seen: Array32) -> NDA
 def _texel_points(count: int) -> Array32:
     """Places within a texel, −½…½ (the R2 sequence of Roberts 2018), (count, 2)."""
     k = np.arange(1, count + 1)[:, None]
-    golden = 1.32471795724474602596
-    return ((0.5 + k * np.array([1 / golden, 1 / golden**2])) % 1.0 - 0.5).astype(np.float32)
+    return ((0.5 + k * R2) % 1.0 - 0.5).astype(np.float32)
 
 
 def soft_rays(source: Source) -> int:

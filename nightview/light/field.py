@@ -92,6 +92,7 @@ class LightField:
                 level[number] = max(level[number], own)
         return level
 
+    @cached_property
     def designed(self) -> State:
         """The state the scene file states: lamps on or off, dimmed, in their own colour."""
         level = {lamp.id: (lamp.dim if lamp.on else 0.0) for lamp in self.site.fixtures}
@@ -112,9 +113,7 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     geometry = cache.geometry_key(site)
     report(1, steps, "surfaces")
     keys = [cache.source_key(geometry, source) for source in sources]
-    sky_key = cache.source_key(
-        geometry + repr((site.scene.site, ambient_lx(site), site.scene.moon)), _SKY
-    )
+    sky_key = cache.sky_key(geometry, site.scene.site, ambient_lx(site), site.scene.moon)
     kept = [cache.load(key) for key in keys]
     kept_sky = cache.load(sky_key)
     missing = [i for i, item in enumerate(kept) if item is None]
@@ -155,17 +154,6 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
         item[0].meshes.update(light_on_bodies(site, source, tracer))
         parts.append(SourceLight(source, *item))
     return LightField(site, layout, grids, tracer, tuple(parts), sky)
-
-
-def _sky_source() -> Source:
-    from nightview.lamps.intensity import Intensity
-
-    nothing = Intensity(np.zeros((1, 2), np.float32), 0.0)
-    away = np.zeros(3)
-    return Source("sky", "sky", "sky", away[None], away, away, nothing, 0.0, np.ones(3), "", 0.0)
-
-
-_SKY = _sky_source()
 
 
 def cells_of_direct(site: Site, layout: Layout, grids: Grids, direct: Direct) -> Array32:
@@ -241,7 +229,7 @@ class Light:
 
 def mix(field: LightField, state: State | None = None) -> Light:
     """Sum the sources for a state; by default as the scene file states."""
-    state = state or field.designed()
+    state = state or field.designed
     site, layout = field.site, field.layout
     rows = field.sky * np.float32(state.sky)
     weights = [state.weight(part.source).astype(np.float32) for part in field.sources]

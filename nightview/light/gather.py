@@ -34,8 +34,7 @@ CROWN_RAYS = 96
 STEP_M = 0.4
 OPEN_STEP_M = 0.8
 CELL_M = 0.15
-OPEN_CELL_M = 0.3
-"""Cells of walls and the like, and of ground and roofs, that send light on [m]."""
+"""Side of the cells that send light on [m]."""
 NEAR_FEET_M = np.array([0.02, 0.08, 0.17, 0.3, 0.5, 0.8])
 """Distances from a standing body at which the ground's light is gathered [m]."""
 SETS = 64
@@ -379,8 +378,8 @@ def _voxels(crown: Crown) -> tuple[NDArray, Array]:
 def _mesh_points(mesh: Mesh) -> tuple[NDArray, NDArray]:
     """Vertices that gather, and for every vertex the nearest of them (place and direction)."""
     count = len(mesh.vertices)
-    # Thin wood and lamp bodies need few points; imported shapes are worth more.
-    most = min(count, MESH_ROWS_AT_MOST if mesh.casts and mesh.owner == mesh.name else 300)
+    # Thin wood needs few points; imported shapes are worth more.
+    most = min(count, MESH_ROWS_AT_MOST if mesh.owner == mesh.name else 300)
     if count <= most:
         return np.arange(count), np.arange(count)
     chosen = np.unique(np.linspace(0, count - 1, most).astype(int))
@@ -653,9 +652,7 @@ def cells_hit(
         cells[crown] = leaf_cells[begin[number] + leaf]
     mesh = hit[surface >= n_patches + n_crowns]
     if len(mesh):
-        open_shell = np.array([item.two_sided for item in layout.site.meshes])
-        number = tracer.surface[triangle[mesh]] - n_patches - n_crowns
-        mesh = mesh[(facing[mesh] < 0) | open_shell[number]]
+        mesh = mesh[facing[mesh] < 0]
         number = tracer.surface[triangle[mesh]] - n_patches - n_crowns
         cells[mesh] = (
             np.asarray(layout.mesh_cell_start, np.int32)[number] + tracer.local[triangle[mesh]]

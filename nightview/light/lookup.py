@@ -30,7 +30,7 @@ def luminance_of_hits(light: Light, hits: Hits) -> Array32:
             patch, values = site.patches[number], light.patches[number]
             if values is None:
                 continue
-            per_lux = np.asarray(site.materials[patch.material].rgb, np.float32) / np.float32(np.pi)
+            per_lux = site.materials[patch.material].per_lux
             uv = tracer.patch_uv(own, hits.u[which], hits.v[which])
             front = (hits.facing[which] < 0)[:, None]
             shown[which] = bilinear(values, uv, patch.size) * per_lux * front
@@ -41,7 +41,7 @@ def luminance_of_hits(light: Light, hits: Hits) -> Array32:
         else:
             k = number - n_patches - n_crowns
             mesh = site.meshes[k]
-            per_lux = np.asarray(site.materials[mesh.material].rgb, np.float32) / np.float32(np.pi)
+            per_lux = site.materials[mesh.material].per_lux
             corners = mesh.faces[tracer.local[own]]
             u, v = hits.u[which][:, None], hits.v[which][:, None]
             a, b, c = (light.meshes[k][corners[:, i]] for i in range(3))

@@ -57,9 +57,8 @@ class Tracer:
             local.append(own.astype(np.int32))
 
         for patch in site.patches:
-            if patch.casts:
-                points, coords, faces = patch.triangles
-                add(points[faces], coords[faces], np.zeros(len(faces)))
+            points, coords, faces = patch.triangles
+            add(points[faces], coords[faces], np.zeros(len(faces)))
             number += 1
         for crown in site.crowns:
             add(crown.triangles, None, np.arange(len(crown.centre)))

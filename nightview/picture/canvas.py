@@ -124,6 +124,7 @@ class Canvas:
         self._renderer.SetBackgroundAlpha(0)
         self._add_patches()
         self._vertex_parts = self._add_vertex_lit()
+        self._shown: Light | None = None
         self._pass = vtkFramebufferPass()
         self._pass.SetDelegatePass(vtkRenderStepsPass())
         self._pass.SetColorFormat(vtkTextureObject.Float32)
@@ -181,7 +182,7 @@ class Canvas:
         tile = tile_of(spec)
         slopes = tile.normal[..., :2] / np.maximum(tile.normal[..., 2:], 0.2)
         rms = float(np.sqrt((slopes**2).sum(-1).mean() / 2))
-        albedo = tile.albedo * (np.asarray(spec.rgb, np.float32) / np.float32(np.pi))
+        albedo = tile.albedo * spec.per_lux
         # Bytes are enough for a pattern and four times quicker to upload and filter than floats.
         brightest, steepest = float(albedo.max()), float(np.abs(slopes).max()) + 1e-6
         albedo_bytes = np.rint(albedo * (255 / brightest)).astype(np.uint8)
@@ -235,7 +236,9 @@ class Canvas:
     # --- light ------------------------------------------------------------------------------------
 
     def show(self, light: Light) -> None:
-        """Put a state's light on the surfaces."""
+        """Put a state's light on the surfaces; nothing to do where it is there already."""
+        if light is self._shown:
+            return
         for number, (values, toward) in enumerate(zip(light.patches, light.toward, strict=True)):
             if values is None or toward is None:
                 continue
@@ -257,13 +260,13 @@ class Canvas:
                 part.front[:] = np.repeat(sides[:, 0], each, axis=0)
                 part.back[:] = np.repeat(sides[:, 1], each, axis=0)
             else:
-                spec = site.materials[site.meshes[part.number].material]
-                per_lux = np.asarray(spec.rgb, np.float32) / np.float32(np.pi)
+                per_lux = site.materials[site.meshes[part.number].material].per_lux
                 part.front[:] = light.meshes[part.number] * per_lux
                 part.back[:] = part.front
             for name in ("front", "back"):
                 part.data.GetPointData().GetArray(name).Modified()
             part.data.Modified()
+        self._shown = light
 
     # --- drawing ----------------------------------------------------------------------------------
 

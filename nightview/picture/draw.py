@@ -17,7 +17,6 @@ from nightview.picture.glare import bloom, splat
 from nightview.picture.mirrors import fill_mirrors
 from nightview.picture.sky import drawn_sky, moon_disc, stars
 from nightview.picture.tone import shown_cd_m2
-from nightview.site.build import Site
 
 SUPERSAMPLING = 2
 
@@ -44,16 +43,16 @@ def draw_frame(canvas: Canvas, light: Light, camera: Camera, ev100: float) -> Fr
             mean += marked[i::s, j::s]
     mean /= np.float32(s * s)
     frame, cover = np.ascontiguousarray(mean[..., :3]), mean[..., 3]
-    site = light.field.site
-    _add_sky(frame, cover, camera, site, light)
+    _add_sky(frame, cover, camera, light)
     _add_lenses(frame, camera, light)
     return Frame(bloom(frame, camera.fov_deg, shown_cd_m2(ev100)), camera)
 
 
-def _add_sky(frame: Array32, cover: Array32, camera: Camera, site: Site, light: Light) -> None:
+def _add_sky(frame: Array32, cover: Array32, camera: Camera, light: Light) -> None:
     rows, columns = np.nonzero(cover < 0.999)
     if not len(rows):
         return
+    site = light.field.site
     surroundings, ambient = site.scene.site.surroundings, ambient_lx(site)
     moon = moon_of(site)
     ways = camera.ways(columns + 0.5, rows + 0.5)
@@ -88,7 +87,7 @@ def _add_lenses(frame: Array32, camera: Camera, light: Light) -> None:
         way = camera.eye - position
         away = float(np.linalg.norm(way))
         cosine = way @ source.axis / away
-        phi = np.arctan2(way @ np.cross(source.axis, source.reference), way @ source.reference)
+        phi = np.arctan2(way @ source.second, way @ source.reference)
         candela = float(source.intensity.at(np.array([cosine]), np.array([phi]))[0])
         if candela <= 0:
             continue

@@ -67,7 +67,7 @@ def _one(number: int, uv: Array32, ways: Array32, light: Light) -> Array32:
     seen = luminance_along(light, (points + 0.002 * patch.normal).astype(np.float32), mirrored)
     if patch.kind == "water":
         share = fresnel(facing, WATER_INDEX)[:, None]
-        below = np.asarray(site.materials[patch.material].rgb, np.float32) / np.float32(np.pi)
+        below = site.materials[patch.material].per_lux
         own = light.patches[number]
         assert own is not None
         return share * seen + (1 - share) * bilinear(own, uv, patch.size) * below

@@ -69,7 +69,7 @@ def draw(
     ensure_gl()
     canvas = _canvas(light.field)
     canvas.show(light)
-    exposure = _exposure(light.field) if ev100 is None else ev100
+    exposure = _exposure(light) if ev100 is None else ev100
     frame = draw_frame(canvas, light, Camera.of(named, size), exposure)
     return Still(frame, exposure, scene.title, named.name, state)
 
@@ -80,9 +80,20 @@ def _canvas(field: LightField) -> Canvas:
     return Canvas(field)
 
 
-@lru_cache(maxsize=1)
-def _exposure(field: LightField) -> float:
+def _exposure(light: Light) -> float:
     """The job's exposure, whatever is switched on: that of the design."""
+    stated = light.field.site.scene.picture.exposure_ev100
+    if stated is not None:
+        return stated
+    return (
+        _anchored(light.field)
+        if light.state is not light.field.designed
+        else locked_exposure(light)
+    )
+
+
+@lru_cache(maxsize=1)
+def _anchored(field: LightField) -> float:
     return locked_exposure(mix(field))
 
 

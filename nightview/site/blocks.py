@@ -9,6 +9,7 @@ import shapely
 
 from nightview.errors import NightviewError
 from nightview.scene.model import Block, Chimney, Opening, Porch, Side
+from nightview.scene.rules import wall_top
 from nightview.site.shapes import UP, box, flat, pieces, round_solid, solid_of_planes, tube
 from nightview.site.surface import Array, Patch, Solid
 
@@ -57,28 +58,6 @@ def roof_rise(block: Block) -> float:
     )
 
 
-def top_profile(block: Block, side: Side) -> list[tuple[float, float]]:
-    """The upper edge of a wall from left to right: (along, height above base) [m]."""
-    width = block.size_m[0] if side in ("front", "back") else block.size_m[1]
-    low, rise = block.height_m, roof_rise(block)
-    along = block.roof.ridge == "along"
-    gable_side = (side in ("left", "right")) == along
-    if block.roof.kind == "gable" and gable_side:
-        return [(0.0, low), (width / 2, low + rise), (width, low)]
-    if block.roof.kind == "shed":
-        high_side = "back" if along else "right"
-        low_side = "front" if along else "left"
-        if side == high_side:
-            return [(0.0, low + rise), (width, low + rise)]
-        if side != low_side:
-            # Seen from outside, the left end of the right wall and the right end of the left wall
-            # are at the front; likewise for a roof that rises to the right.
-            rises_rightwards = side in ("right", "front")
-            ends = (low, low + rise) if rises_rightwards else (low + rise, low)
-            return [(0.0, ends[0]), (width, ends[1])]
-    return [(0.0, low), (width, low)]
-
-
 def build_block(block: Block, openings: Sequence[tuple[Opening, float]]) -> Built:
     """Walls, openings, roof and body of one block; openings come with the middle's place along."""
     patches: list[Patch] = []
@@ -94,7 +73,7 @@ def build_block(block: Block, openings: Sequence[tuple[Opening, float]]) -> Buil
 def _wall(block: Block, side: Side, openings: Sequence[tuple[Opening, float]]) -> list[Patch]:
     foot, right, _, width = wall_frame(block, side)
     name = f"{block.name} {side} wall"
-    profile_top = [(x, z + TUCK_M) for x, z in reversed(top_profile(block, side))]
+    profile_top = [(x, z + TUCK_M) for x, z in reversed(wall_top(block, side))]
     profile = [(0.0, 0.0), (width, 0.0), *profile_top]
     outline = shapely.Polygon(profile)
     holes = []
@@ -102,7 +81,7 @@ def _wall(block: Block, side: Side, openings: Sequence[tuple[Opening, float]]) -
     for opening, along in openings:
         left, low = along - opening.size_m[0] / 2, opening.sill_m
         holes.append(shapely.box(left, low, left + opening.size_m[0], low + opening.size_m[1]))
-        patches += _opening(block, side, opening, foot + left * right + low * UP, right)
+        patches += _opening(block, opening, foot + left * right + low * UP, right)
     if holes:
         outline = outline.difference(shapely.union_all(holes))
     # Courses start at the ground and at the wall's left end.
@@ -124,9 +103,7 @@ def _wall(block: Block, side: Side, openings: Sequence[tuple[Opening, float]]) -
     return patches + pieces(whole)
 
 
-def _opening(
-    block: Block, side: Side, opening: Opening, corner: Array, right: Array
-) -> list[Patch]:
+def _opening(block: Block, opening: Opening, corner: Array, right: Array) -> list[Patch]:
     """Reveal, frame, glass or leaf of an opening whose lower left outer corner is given."""
     width, height = opening.size_m
     if min(width, height) < LEAST_OPENING_M:

@@ -28,7 +28,7 @@ CURVE_STEP_M = 0.25
 
 
 def smooth(points: Sequence[tuple[float, float]], closed: bool = False) -> Array:
-    """A smooth curve through points (Catmull-Rom, centripetal parameter halved): (n, 2) [m]."""
+    """A smooth curve through points (Catmull-Rom, even parameter): (n, 2) [m]."""
     given = np.asarray(points, float)
     if len(given) < 3:
         return given

@@ -12,6 +12,9 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
 from nightview.errors import NightviewError
 
 if TYPE_CHECKING:
@@ -84,6 +87,11 @@ class MaterialSpec:
     def reflectance(self) -> float:
         """Luminous reflectance, 0 to 1."""
         return luminous(self.rgb)
+
+    @property
+    def per_lux(self) -> NDArray[np.float32]:
+        """Luminance that each lux brings out of the matte surface, ρ/π: (3,) [cd/m² RGB]."""
+        return np.asarray(self.rgb, np.float32) / np.float32(np.pi)
 
     @property
     def joint_tint(self) -> RGB | None:

@@ -25,17 +25,14 @@ def flat(
     corners: Sequence[Array],
     *,
     right: Array | None = None,
-    holes: Sequence[Sequence[tuple[float, float]]] = (),
     texel_m: float = 0.025,
     pattern_origin: Array | None = None,
     kind: str = "matte",
     opening: str = "",
-    casts: bool = True,
 ) -> list[Patch]:
     """A flat polygon by its corners, counter-clockwise from outside, cut into pieces.
 
     right : the direction of u; by default the first edge.
-    holes : rings in (u, v) measured from the first corner [m].
     pattern_origin : (3,) world point where the material's pattern starts; by default the origin
         of the world projected into the plane, so that courses run on round a corner.
     """
@@ -46,14 +43,12 @@ def flat(
     relative = corners3 - corners3[0]
     ring = np.stack([relative @ eu, relative @ ev], axis=1)
     outline = shapely.Polygon(ring)
-    if holes:
-        outline = outline.difference(shapely.union_all([shapely.Polygon(hole) for hole in holes]))
     start = np.zeros(3) if pattern_origin is None else np.asarray(pattern_origin, float)
     offset = corners3[0] - start
     return pieces(
         Patch(
             name, owner, material, corners3[0], eu, ev, outline, (1.0, 1.0), texel_m, kind,
-            (float(offset @ eu), float(offset @ ev)), opening=opening, casts=casts,
+            (float(offset @ eu), float(offset @ ev)), opening=opening,
         )
     )  # fmt: skip
 
@@ -87,7 +82,7 @@ def pieces(patch: Patch, largest_m: float = LARGEST_PIECE_M) -> list[Patch]:
                     patch.origin + pu * patch.eu + pv * patch.ev, patch.eu, patch.ev,
                     affinity.translate(part, -pu, -pv), (qu - pu, qv - pv), patch.texel_m,
                     patch.kind, (patch.pattern_at[0] + pu, patch.pattern_at[1] + pv), real,
-                    casts=patch.casts, opening=patch.opening,
+                    opening=patch.opening,
                 )
             )  # fmt: skip
     return found
@@ -117,7 +112,6 @@ def box(
     *,
     skip: Iterable[str] = (),
     texel_m: float = 0.025,
-    top_material: str | None = None,
 ) -> tuple[list[Patch], Solid]:
     """A box in a local frame (origin, ex, ey; z up): its faces and its solid.
 
@@ -141,8 +135,7 @@ def box(
     patches = []
     for side, corners in faces.items():
         if side not in left_out:
-            stuff = top_material if top_material and side == "top" else material
-            patches += flat(f"{name} {side}", owner, stuff, corners, texel_m=texel_m)
+            patches += flat(f"{name} {side}", owner, material, corners, texel_m=texel_m)
     return patches, solid_of_planes(owner, list(faces.values()))
 
 

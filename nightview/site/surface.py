@@ -61,7 +61,6 @@ class Patch:
     pattern_at: tuple[float, float] = (0.0, 0.0)
     real_edges: tuple[bool, bool, bool, bool] = (True, True, True, True)
     tube: Tube | None = None
-    casts: bool = True
     opening: str = ""
 
     @cached_property
@@ -221,7 +220,6 @@ class Mesh:
     inset: Array
     casts: bool = True
     fixture: str = ""
-    two_sided: bool = False
 
     @cached_property
     def bounds(self) -> tuple[Array, float]:

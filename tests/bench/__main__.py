@@ -209,7 +209,7 @@ def in_process(scene: Path, size: tuple[int, int], window: tuple[int, int], time
 
     at_window = f"{window[0]} x {window[1]}"
     ev100 = nv.draw(light, first, window).ev100
-    designed = field.designed()
+    designed = field.designed
     name = next(iter(designed.level))
     levels = iter(np.linspace(0.1, 0.9, 50))
 
