@@ -6,8 +6,13 @@ before it is used, so that reading a scene needs no graphics.
 
 from __future__ import annotations
 
+import os
 from importlib import import_module
 from typing import Any
+
+# Our matrices are small and our own threads use the cores: BLAS's threads on top of them cost more
+# than twice the time. It is asked when numpy is first loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HOME = {
     "read": "nightview.scene.read",

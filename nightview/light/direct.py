@@ -7,23 +7,36 @@ neighbours differ, sixteen rays between points of the lens and points of the tex
 
 from __future__ import annotations
 
+import itertools
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nightview.light.grids import Grids
-from nightview.light.rays import Array32, Tracer
+from nightview.light.rays import CHUNK, Array32, Tracer
 from nightview.light.source import R2, Source
 from nightview.site.build import Site
 from nightview.site.surface import Array, Patch
 
 SOFT_RAYS = 16
-SOFT_STEPS = 200
-"""A half-shadow is followed over at most so many texels."""
+WIDEST_RING = 8
+"""A half-shadow's end is looked for at most so many texels at a time."""
 NEAR_TENTH = 0.1
 """A texel is never coarser than this share of the distance to the lamp."""
 FINEST_LEVEL = 4
+DIM_LX = {-1: 0.05, -2: 0.01}
+"""A source that brings a patch less than this is kept on a coarser level: a clear night without a
+moon has about as much light."""
+POINT_FROM = 8.0
+"""A pane farther away than so many of its longer side acts as a point: a disc of that width on its
+axis does so within 0.4 % (r²/(r² + d²) against r²/d²)."""
+WIDE_FROM_M = 1.5
+DIM_FROM_M = 1.0
+"""Closer to a patch than this a source may change quickly between the nodes of a coarse grid."""
+FEW_LEAVES = 6
+"""In a crown that a source lights so dimly, one leaf in so many is asked for all about it."""
 BODY_LIFT_M = 1e-4
 LIFT_M = 0.001
 """Rays start this far off their surface."""
@@ -56,15 +69,29 @@ class Spheres:
         self.lit = np.array(flat + [True] * (len(things) - len(flat)), bool)
         self.normal = np.zeros((len(things), 3))
         self.offset = np.full(len(things), np.inf)
+        self.frame = np.zeros((len(site.patches), 3, 4))
+        self.size = np.array([patch.size for patch in site.patches]).reshape(-1, 2)
+        self.tube = np.array([patch.tube is not None for patch in site.patches], bool)
         for i, patch in enumerate(site.patches):
+            axes = np.stack([patch.eu, patch.ev, patch.normal])
+            self.frame[i] = np.column_stack([axes, -axes @ patch.origin])
             if not patch.tube:
-                self.normal[i] = patch.normal
-                self.offset[i] = -float(patch.normal @ patch.origin)
+                self.normal[i], self.offset[i] = self.frame[i, 2, :3], self.frame[i, 2, 3]
 
-    def reached(self, source: Source, position: Array) -> NDArray[np.intp]:
-        """Numbers of the surfaces that may get more than the source's floor."""
+    def distances(self, position: Array) -> Array:
+        """From a point to the nearest spot of each patch's grid, (patches,) [m]."""
+        local = self.frame @ np.append(position, 1.0)
+        beyond = local[:, :2] - np.clip(local[:, :2], 0.0, self.size)
+        flat = np.sqrt((beyond**2).sum(axis=1) + local[:, 2] ** 2)
+        count = len(self.size)
+        round_ = np.linalg.norm(position - self.centre[:count], axis=1) - self.radius[:count]
+        return np.where(self.tube, np.maximum(round_, 0.05), flat)
+
+    def reached(self, source: Source, position: Array) -> list[tuple[int, float]]:
+        """Numbers of the surfaces that may get more than the source's floor, and the most that
+        they may get [lx]."""
         if not len(self.centre):
-            return np.zeros(0, np.intp)
+            return []
         way = self.centre - position
         away = np.linalg.norm(way, axis=1)
         nearest = np.maximum(away - self.radius, 0.01)
@@ -73,30 +100,29 @@ class Spheres:
         wide = np.arcsin(np.clip(self.radius / np.maximum(away, 1e-9), 0, 1))
         wide = np.where(away <= self.radius, np.pi, wide)
         at_most = source.intensity.at_most_beyond(np.cos(np.maximum(mid - wide, 0.0)))
-        keep = before & self.lit & (at_most / nearest**2 > source.floor_lx)
-        return np.flatnonzero(keep)
+        brightest = at_most / nearest**2
+        keep = np.flatnonzero(before & self.lit & (brightest > source.floor_lx))
+        return list(zip(keep.tolist(), brightest[keep].tolist(), strict=True))
 
 
-def distance_to(patch: Patch, position: Array) -> float:
-    """Distance from a point to the nearest spot of a patch's grid [m]."""
-    if patch.tube:
-        centre, radius = patch.bounds
-        return max(float(np.linalg.norm(position - centre)) - radius, 0.05)
-    relative = position - patch.origin
-    u, v, h = relative @ patch.eu, relative @ patch.ev, relative @ patch.normal
-    du = u - np.clip(u, 0.0, patch.size[0])
-    dv = v - np.clip(v, 0.0, patch.size[1])
-    return float(np.sqrt(du * du + dv * dv + h * h))
+def level_for(
+    patch: Patch, near_m: float, brightest_lx: float = math.inf, *, wide: bool = False
+) -> int:
+    """Grid level on which a source is kept that comes within a distance of a patch.
 
-
-def level_for(patch: Patch, position: Array) -> int:
-    """Grid level on which a source at a position is kept: fine nearby, coarser far away."""
-    near = distance_to(patch, position)
+    Fine nearby, coarser far away; coarser, too, where the source is too dim on the patch for its
+    shadows to be seen beside other light, or so wide that its light and shadows change slowly.
+    """
     far_m = 12.0 if patch.texel_m <= 0.03 else 6.0
-    if near > far_m:
-        return -2 if near > 2.5 * far_m else -1
-    need = np.log2(patch.texel_m / max(NEAR_TENTH * near, 1e-4))
-    return int(np.clip(np.ceil(need), 0, FINEST_LEVEL))
+    need = math.ceil(math.log2(patch.texel_m / max(NEAR_TENTH * near_m, 1e-4)))
+    enough = 0
+    if near_m > far_m:
+        enough = -2 if near_m > 2.5 * far_m else -1
+    elif wide and near_m > WIDE_FROM_M:
+        enough = -1
+    if near_m > DIM_FROM_M:
+        enough = min(enough, *(level for level, lx in DIM_LX.items() if brightest_lx < lx), 0)
+    return min(max(need, enough), FINEST_LEVEL)
 
 
 @dataclass(eq=False)
@@ -167,29 +193,36 @@ def _from_point(
     grid_waiting: list[tuple[int, int, Array32, NDArray[np.intp], slice]] = []
     cloud_waiting: list[tuple[dict[int, Array32], int, Array32, NDArray, slice]] = []
     n_patches, n_crowns = len(site.patches), len(site.crowns)
-    for number in spheres.reached(source, position):
+    distances = spheres.distances(position).tolist()
+    for number, brightest in spheres.reached(source, position):
         if number < n_patches:
             patch = site.patches[number]
-            level = level_for(patch, position)
-            axes = grids.axes(int(number), level)
-            light = _on_patch(patch, axes, source, position)
-            real = grids.mask(int(number), level)
+            near = distances[number]
+            level = level_for(patch, near, brightest, wide=source.pane_m[0] > 0)
+            if near > DIM_FROM_M and level > -2:
+                few = _on_patch(patch, grids.axes(number, -2), source, position, math.inf)
+                level = level_for(patch, near, float(few.max()), wide=source.pane_m[0] > 0)
+            axes = grids.axes(number, level)
+            light = _on_patch(patch, axes, source, position, near)
+            real = grids.mask(number, level)
             if real is not None:
                 light *= real
             lit = np.flatnonzero(light.ravel() > source.floor_lx)
             if len(lit):
                 place = batch.add(_node_points(patch, axes, lit))
-                grid_waiting.append((int(number), level, light, lit, place))
+                grid_waiting.append((number, level, light, lit, place))
         elif number < n_patches + n_crowns:
             crown = site.crowns[number - n_patches]
             light, toward = light_on_points(
                 crown.centre, crown.normal, source, position, two_sided=True
             )
             lit = np.flatnonzero(np.abs(light) > source.floor_lx)
+            if len(lit) and np.abs(light).max() < DIM_LX[-1]:
+                lit = lit[::FEW_LEAVES]
             if len(lit):
                 side = np.sign(light[lit])[:, None] * crown.normal[lit]
                 place = batch.add(crown.centre[lit] + LIFT_M * side + 0.002 * toward[lit])
-                cloud_waiting.append((found.crowns, int(number - n_patches), light, lit, place))
+                cloud_waiting.append((found.crowns, number - n_patches, light, lit, place))
         else:
             mesh = site.meshes[number - n_patches - n_crowns]
             if not mesh.casts:  # a lamp's body: light_on_bodies
@@ -203,7 +236,7 @@ def _from_point(
                     points[lit] + np.float32(lift) * mesh.normals[lit].astype(np.float32)
                 )
                 cloud_waiting.append(
-                    (found.meshes, int(number - n_patches - n_crowns), light, lit, place)
+                    (found.meshes, number - n_patches - n_crowns, light, lit, place)
                 )
     if not batch.count:
         return found
@@ -211,10 +244,16 @@ def _from_point(
     blocked = tracer.blocked(np.concatenate(batch.origins), end, parallel=False)
     rays = batch.count
     for target, number, light, lit, place in cloud_waiting:
-        kept = np.zeros_like(light)
-        clear = lit[~blocked[place]]
-        kept[clear] = light[clear]
-        if len(clear):
+        clear = ~blocked[place]
+        if not clear.any():
+            continue
+        if target is found.crowns and np.abs(light).max() < DIM_LX[-1]:
+            light *= np.abs(light) > source.floor_lx
+            light *= _shares(site.crowns[number].clumps, lit, clear)
+            target[number] = light
+        else:
+            kept = np.zeros_like(light)
+            kept[lit[clear]] = light[lit[clear]]
             target[number] = kept
     waiting = []
     for number, level, light, lit, place in grid_waiting:
@@ -230,6 +269,15 @@ def _from_point(
             values = shaded.light * shaded.seen.reshape(shaded.light.shape)
             found.patches[shaded.number] = (shaded.level, values)
     return Direct(found.patches, found.crowns, found.meshes, rays)
+
+
+def _shares(clumps: NDArray[np.intp], asked: NDArray[np.intp], clear: NDArray[np.bool_]) -> Array32:
+    """Share of a source that each leaf sees, from the few asked in its clump, (n,)."""
+    count = int(clumps.max()) + 1
+    all_asked = np.bincount(clumps[asked], minlength=count)
+    seen = np.bincount(clumps[asked], clear, count)
+    share = np.where(all_asked > 0, seen / np.maximum(all_asked, 1), clear.mean())
+    return share.astype(np.float32)[clumps]
 
 
 def light_on_bodies(site: Site, source: Source, tracer: Tracer) -> dict[int, Array32]:
@@ -281,58 +329,32 @@ def _soften(
     """Find the shadows' soft edges, in place; returns the rays it took.
 
     Where neighbours differ both are seen through many points of the lens and of the texel. Where
-    that shows a half-shadow, its neighbours are tried at four points of the lens and, if these
-    differ, in full; and so on to the half-shadow's end.
+    that shows a half-shadow, nodes about it are tried at four points of the lens and, if these
+    differ, in full; and so on, in ever wider rings, to the half-shadow's end.
     """
     rays = 0
-    count = soft_rays(source)
-    lens = source.lens_points(position, count).astype(np.float32)
-    texel = _texel_points(count)
-    rim = source.lens_points(position, 4, rim=True).astype(np.float32)
     done = [np.zeros(w.light.size, bool) for w in waiting]
-    for step in range(SOFT_STEPS):
+    for step in itertools.count():
         active = [k for k, w in enumerate(waiting) if len(w.edge)]
-        if not active and step:
+        if step and not active:
             break
-        edges = [waiting[k].edge for k in active]
-        axes = [grids.axes(waiting[k].number, waiting[k].level) for k in active]
-        patches = [site.patches[waiting[k].number] for k in active]
-        none = np.zeros((0, 3), np.float32)
-        items = list(zip(patches, axes, edges, strict=True))
-        base = np.concatenate([none, *(_node_points(*item) for item in items)])
-        sides = [(none, none), *(_node_steps(*item) for item in items)]
-        side_u, side_v = (np.concatenate([pair[i] for pair in sides]) for i in (0, 1))
-        full = np.arange(len(base))
-        if step:
-            reached = sum(
-                (~tracer.blocked(base, point, parallel=False)).astype(int) for point in rim
-            )
-            rays += 4 * len(base)
-            full = np.flatnonzero((reached > 0) & (reached < 4))
-        share = np.full(len(base), -1.0, np.float32)
-        seen, whole = np.zeros(len(full), np.float32), np.zeros(len(full), np.float32)
-        facing = np.concatenate([none, *(_facing(*item) for item in items)])[full]
-        for k in range(count if len(full) else 0):
-            origins = side_u[full] * texel[k, 0]
-            origins += side_v[full] * texel[k, 1]
-            origins += base[full]
-            clear = ~tracer.blocked(origins, lens[k], parallel=False)
-            weight = source.weight_of(lens[k], origins, facing)
-            seen += clear * weight
-            whole += weight
-        share[full] = seen / np.maximum(whole, 1e-30)
-        rays += count * len(full)
-        start = 0
-        for k, edge in zip(active, edges, strict=True):
+        items = [
+            (site.patches[w.number], grids.axes(w.number, w.level), w.edge)
+            for w in (waiting[k] for k in active)
+        ]
+        shares, sent = _shares_seen(source, position, tracer, items, sure=step == 0)
+        rays += sent
+        for k, share in zip(active, shares, strict=True):
             shaded = waiting[k]
-            own = share[start : start + len(edge)]
-            start += len(edge)
+            edge = shaded.edge
             done[k][edge] = True
-            shaded.seen[edge[own >= 0]] = own[own >= 0]
-            half = np.zeros(shaded.light.size, bool)
-            half[edge] = (own > 1e-6) & (own < 1 - 1e-6)
-            beside = _beside(half.reshape(shaded.light.shape)).ravel()
-            shaded.edge = np.flatnonzero(beside & shaded.lit & ~done[k])
+            shaded.seen[edge[share >= 0]] = share[share >= 0]
+            near = np.zeros(shaded.light.shape, bool)
+            near.ravel()[edge[(share > 1e-6) & (share < 1 - 1e-6)]] = True
+            if near.any():
+                for _ in range(min(1 << step, WIDEST_RING)):
+                    near |= _beside(near)
+            shaded.edge = np.flatnonzero(near.ravel() & shaded.lit & ~done[k])
         if step == 0:
             # A half-shadow may come in from the piece next door.
             for k, shaded in enumerate(waiting):
@@ -340,6 +362,50 @@ def _soften(
                 more = np.flatnonzero(border & shaded.lit & ~done[k])
                 shaded.edge = np.union1d(shaded.edge, more)
     return rays
+
+
+_Nodes = tuple[Patch, tuple[Array, Array], NDArray[np.intp]]
+
+
+def _shares_seen(
+    source: Source, position: Array, tracer: Tracer, items: list[_Nodes], *, sure: bool
+) -> tuple[list[Array32], int]:
+    """Share of the lens that some nodes see, one array (n,) an item, and the rays it took.
+
+    sure : all are in a half-shadow; else four points of the rim say first which are, and the
+    others are −1.
+    """
+    if not items:
+        return [], 0
+    count = soft_rays(source)
+    lens = source.lens_points(position, count).astype(np.float32)
+    texel = _texel_points(count)
+    base = np.concatenate([_node_points(*item) for item in items])
+    full, rays = np.arange(len(base)), 0
+    if not sure:
+        rim = source.lens_points(position, 4, rim=True).astype(np.float32)
+        seen = _seen_from(tracer, base[:, None], rim).sum(axis=1)
+        full, rays = np.flatnonzero((seen > 0) & (seen < 4)), 4 * len(base)
+    sides = [_node_steps(*item) for item in items]
+    side_u, side_v = (np.concatenate([pair[i] for pair in sides]) for i in (0, 1))
+    facing = np.concatenate([_facing(*item) for item in items])
+    share = np.full(len(base), -1.0, np.float32)
+    for start in range(0, len(full), CHUNK // count):
+        some = full[start : start + CHUNK // count, None]
+        origins = base[some] + side_u[some] * texel[:, :1] + side_v[some] * texel[:, 1:]
+        clear = _seen_from(tracer, origins, lens)
+        weight = source.weight_of(lens, origins, facing[some[:, 0]])
+        share[some[:, 0]] = (clear * weight).sum(1) / np.maximum(weight.sum(1), 1e-30)
+    rays += count * len(full)
+    return np.split(share, np.cumsum([len(which) for *_, which in items])[:-1]), rays
+
+
+def _seen_from(tracer: Tracer, origins: Array32, ends: Array32) -> NDArray[np.bool_]:
+    """Whether nothing stands between origins (n, k or 1, 3) and ends (k, 3): (n, k)."""
+    shape = (len(origins), len(ends), 3)
+    starts = np.ascontiguousarray(np.broadcast_to(origins, shape)).reshape(-1, 3)
+    stops = np.ascontiguousarray(np.broadcast_to(ends, shape)).reshape(-1, 3)
+    return ~tracer.blocked(starts, stops, parallel=False).reshape(shape[:2])
 
 
 def _facing(patch: Patch, axes: tuple[Array, Array], which: NDArray[np.intp]) -> Array32:
@@ -368,13 +434,15 @@ def _beside(chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return found
 
 
-def _on_patch(patch: Patch, axes: tuple[Array, Array], source: Source, position: Array) -> Array32:
-    """Unshadowed light on a patch's nodes, (nv, nu) [lx]."""
+def _on_patch(
+    patch: Patch, axes: tuple[Array, Array], source: Source, position: Array, near_m: float
+) -> Array32:
+    """Unshadowed light on a patch's nodes, (nv, nu) [lx]; the nearest of them is so far away."""
     if patch.tube:
-        points = source.near_points(position, distance_to(patch, position))
+        points = source.near_points(position, near_m)
         each = [_on_tube(patch, axes, source, point) for point in points]
         return np.mean(each, axis=0, dtype=np.float32)
-    if source.pane_m[0] > 0:
+    if near_m < POINT_FROM * max(source.pane_m):
         return _pane_on_flat(patch, axes, source, position)
     return _on_flat(patch, axes, source, position)
 
@@ -396,20 +464,30 @@ def _pane_on_flat(
         if (here[2] > 0) != (following[2] > 0):
             t = here[2] / (here[2] - following[2])
             ring.append(here + t * (following - here))
-    total = np.zeros((len(axes[1]), len(axes[0])), np.float32)
+    shape = (len(axes[1]), len(axes[0]))
     if len(ring) < 3:
-        return total
-    u, v = axes[0][None, :], axes[1][:, None]
-    ways = [np.broadcast_arrays(a - u, b - v, max(c, 0.0)) for a, b, c in ring]
-    for (x0, y0, z0), (x1, y1, z1) in zip(ways, [*ways[1:], ways[0]], strict=True):
+        return np.zeros(shape, np.float32)
+    u, v = axes[0].astype(np.float32)[None, :], axes[1].astype(np.float32)[:, None]
+    # A corner seen from the nodes: its way is (x along u, y along v, z), its length depends on both.
+    corners = [(np.float32(a) - u, np.float32(b) - v, np.float32(max(c, 0.0))) for a, b, c in ring]
+    total = np.zeros(shape, np.float32)
+    for (x0, y0, z0), (x1, y1, z1) in zip(corners, [*corners[1:], corners[0]], strict=True):
         up = x0 * y1 - y0 * x1
-        side = np.sqrt((y0 * z1 - z0 * y1) ** 2 + (z0 * x1 - x0 * z1) ** 2 + up**2)
-        angle = np.arctan2(side, x0 * x1 + y0 * y1 + z0 * z1)
-        total += angle * up / np.maximum(side, 1e-12)
+        side = (y0 * z1 - z0 * y1) ** 2 + (z0 * x1 - x0 * z1) ** 2 + up * up
+        np.sqrt(side, out=side)
+        angle = np.arctan2(side, x0 * x1 + (y0 * y1 + z0 * z1))
+        angle *= up
+        angle /= np.maximum(side, np.float32(1e-12))
+        total += angle
     before = patch.origin - position
-    ahead = before @ source.axis + u * (patch.eu @ source.axis) + v * (patch.ev @ source.axis)
+    ahead = (before @ source.axis + v * np.float32(patch.ev @ source.axis)) + u * np.float32(
+        patch.eu @ source.axis
+    )
     luminance = source.intensity.peak_cd / (source.pane_m[0] * source.pane_m[1])
-    return (0.5 * luminance * np.abs(total) * (ahead > 0)).astype(np.float32)
+    np.abs(total, out=total)
+    total *= np.float32(0.5 * luminance)
+    total *= ahead > 0
+    return total
 
 
 def _on_flat(patch: Patch, axes: tuple[Array, Array], source: Source, position: Array) -> Array32:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -118,30 +118,31 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     kept_sky = cache.load(sky_key)
     missing = [i for i, item in enumerate(kept) if item is None]
     done = 1 + len(sources) - len(missing)
-    direct: dict[int, Direct] = {}
-    if missing:
-        with ThreadPoolExecutor(min(THREADS, len(missing))) as pool:
-            jobs = {
-                pool.submit(trace_direct, site, sources[i], tracer, grids, spheres): i
-                for i in missing
-            }
-            for job in as_completed(jobs):
-                direct[jobs[job]] = job.result()
-                done += 1
-                report(done, steps, f"light of {sources[jobs[job]].name}")
+
+    def lit(i: int) -> tuple[Direct, Array32]:
+        direct = trace_direct(site, sources[i], tracer, grids, spheres)
+        return direct, cells_of_direct(site, layout, grids, direct)
+
     if missing or kept_sky is None:
-        gather = trace_gather(site, layout, tracer)
-        # A dozen lamps at a time, so that sixty lamps need no more memory than twelve.
-        for start in range(0, len(missing), 12):
-            some = missing[start : start + 12]
-            cells = np.stack(
-                [cells_of_direct(site, layout, grids, direct[i]) for i in some], axis=1
-            )
-            bounced = gather.bounced(cells)
-            for column, i in enumerate(some):
-                own = np.ascontiguousarray(bounced[:, column])
-                kept[i] = (direct[i], own)
-                cache.save(keys[i], direct[i], own)
+        # Direct light keeps Python busy, the gather embree: side by side they fill the cores.
+        with ThreadPoolExecutor(1) as aside, ThreadPoolExecutor(THREADS) as pool:
+            gathering = aside.submit(trace_gather, site, layout, tracer)
+            direct = {i: pool.submit(lit, i) for i in missing}
+            number = {job: i for i, job in direct.items()}
+            for job in as_completed(number):
+                done += 1
+                report(done, steps, f"light of {sources[number[job]].name}")
+            gather = gathering.result()
+
+            def bounced(some: list[int]) -> None:
+                found = [direct.pop(i).result() for i in some]
+                light = gather.bounced(np.stack([cells for _, cells in found], axis=1))
+                for column, (i, (own, _)) in enumerate(zip(some, found, strict=True)):
+                    kept[i] = (own, np.ascontiguousarray(light[:, column]))
+                    cache.save(keys[i], *kept[i])
+
+            # A few at a time, so that sixty lamps need no more memory than twelve.
+            list(pool.map(bounced, [missing[k : k + 6] for k in range(0, len(missing), 6)]))
         sky = gather.sky_light()
         cache.save(sky_key, Direct(), sky)
         cache.trim()
@@ -183,24 +184,12 @@ def cells_of_direct(site: Site, layout: Layout, grids: Grids, direct: Direct) ->
     return cells
 
 
+@lru_cache(maxsize=512)
 def _cell_means(nodes: int, cells: int) -> Array32:
     """(cells, nodes): exact means over equal cells of the line through node values."""
-    # The integral of linear interpolation up to a place is exact with the trapezium rule.
-    edges = np.linspace(0, nodes - 1, cells + 1)
-
-    def integral(x: float) -> Array:
-        weights = np.zeros(nodes)
-        low = min(int(x), nodes - 2)
-        t = x - low
-        if low > 0:
-            weights[: low + 1] += 1.0
-            weights[0] -= 0.5
-            weights[low] -= 0.5
-        weights[low] += t - t * t / 2
-        weights[low + 1] += t * t / 2
-        return weights
-
-    whole = np.array([integral(edge) for edge in edges])
+    # Each node's hat function, integrated up to the cells' edges; the first has only its right half.
+    past = np.clip(np.linspace(0, nodes - 1, cells + 1)[:, None] - np.arange(nodes), -1.0, 1.0)
+    whole = np.where(past < 0, (1 + past) ** 2 / 2, 0.5 + past - past * past / 2)
     return (np.diff(whole, axis=0) * cells / (nodes - 1)).astype(np.float32)
 
 

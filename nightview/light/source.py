@@ -82,15 +82,15 @@ class Source:
             + along[:, None] * self.pane_m[1] * self.reference
         )
 
-    def weight_of(self, place: Array32, origins: Array32, facing: Array32) -> Array32:
-        """How much a spot of the lens or pane counts at some points (n, 3) with normals: all spots
-        of a small lens alike, those of a matte pane by cos·cos/r²; (n,)."""
+    def weight_of(self, places: Array32, origins: Array32, facing: Array32) -> Array32:
+        """How much spots (k, 3) of the lens or pane count at points (n, k, 3) with normals (n, 3):
+        all spots of a small lens alike, those of a matte pane by cos·cos/r²; (n, k)."""
         if self.pane_m[0] == 0:
-            return np.ones(len(origins), np.float32)
-        way = place - origins
-        square = np.einsum("ij,ij->i", way, way)
+            return np.ones(origins.shape[:2], np.float32)
+        way = places - origins
+        square = np.einsum("nki,nki->nk", way, way)
         cosines = np.maximum(-(way @ self.axis.astype(np.float32)), 0.0)
-        cosines *= np.maximum(np.einsum("ij,ij->i", way, facing), 0.0)
+        cosines *= np.maximum(np.einsum("nki,ni->nk", way, facing), 0.0)
         return cosines / (square * square)
 
     def near_points(self, position: Array, distance_m: float) -> Array:

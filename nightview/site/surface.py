@@ -21,6 +21,9 @@ Ints = NDArray[np.int32]
 TUBE_SIDES = 20
 """Facets drawn and traced around a tube; the grid keeps the true radius."""
 
+CLUMP_M = 0.7
+"""Side of the cubes by which leaves are taken together."""
+
 EDGE_NUDGE_M = 0.003
 """Nodes on an edge are lit from this far inside it, clear of the neighbour's own plane."""
 
@@ -192,6 +195,14 @@ class Crown:
         return np.stack(
             [self.centre + 2 * tip * self.along, stem + side * across, stem - side * across], axis=1
         ).astype(np.float32)
+
+    @cached_property
+    def clumps(self) -> NDArray[np.intp]:
+        """The number of each leaf's clump, (n,): the leaves of one cube of space."""
+        key = np.floor(self.centre / CLUMP_M).astype(np.int64)
+        key -= key.min(axis=0)
+        packed = np.ravel_multi_index(tuple(key.T), tuple(key.max(axis=0) + 1))
+        return np.unique(packed, return_inverse=True)[1].ravel()
 
     @cached_property
     def bounds(self) -> tuple[Array, float]:
