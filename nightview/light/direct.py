@@ -392,7 +392,9 @@ def _shares_seen(
     share = np.full(len(base), -1.0, np.float32)
     for start in range(0, len(full), CHUNK // count):
         some = full[start : start + CHUNK // count, None]
-        origins = base[some] + side_u[some] * texel[:, :1] + side_v[some] * texel[:, 1:]
+        origins: Array32 = side_u[some] * texel[:, :1]
+        origins += side_v[some] * texel[:, 1:]
+        origins += base[some]
         clear = _seen_from(tracer, origins, lens)
         weight = source.weight_of(lens, origins, facing[some[:, 0]])
         share[some[:, 0]] = (clear * weight).sum(1) / np.maximum(weight.sum(1), 1e-30)
@@ -469,9 +471,9 @@ def _pane_on_flat(
         return np.zeros(shape, np.float32)
     u, v = axes[0].astype(np.float32)[None, :], axes[1].astype(np.float32)[:, None]
     # A corner seen from the nodes: its way is (x along u, y along v, z), its length depends on both.
-    corners = [(np.float32(a) - u, np.float32(b) - v, np.float32(max(c, 0.0))) for a, b, c in ring]
+    ways = [(np.float32(a) - u, np.float32(b) - v, np.float32(max(c, 0.0))) for a, b, c in ring]
     total = np.zeros(shape, np.float32)
-    for (x0, y0, z0), (x1, y1, z1) in zip(corners, [*corners[1:], corners[0]], strict=True):
+    for (x0, y0, z0), (x1, y1, z1) in zip(ways, [*ways[1:], ways[0]], strict=True):
         up = x0 * y1 - y0 * x1
         side = (y0 * z1 - z0 * y1) ** 2 + (z0 * x1 - x0 * z1) ** 2 + up * up
         np.sqrt(side, out=side)

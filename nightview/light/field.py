@@ -138,8 +138,9 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
                 found = [direct.pop(i).result() for i in some]
                 light = gather.bounced(np.stack([cells for _, cells in found], axis=1))
                 for column, (i, (own, _)) in enumerate(zip(some, found, strict=True)):
-                    kept[i] = (own, np.ascontiguousarray(light[:, column]))
-                    cache.save(keys[i], *kept[i])
+                    here = np.ascontiguousarray(light[:, column])
+                    kept[i] = (own, here)
+                    cache.save(keys[i], own, here)
 
             # A few at a time, so that sixty lamps need no more memory than twelve.
             list(pool.map(bounced, [missing[k : k + 6] for k in range(0, len(missing), 6)]))
