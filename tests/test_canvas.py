@@ -191,13 +191,21 @@ def test_bricks_far_away_do_not_flicker() -> None:
 # --- leaves and meshes ----------------------------------------------------------------------------
 
 
+def with_leaf(site, leaf):
+    """The site with that one crown."""
+    geometry = dataclasses.replace(
+        site.geometry, crowns=(leaf,), materials={"leaf": MATERIALS["leaf"]}
+    )
+    return dataclasses.replace(site, geometry=geometry)
+
+
 def test_a_leaf_shows_the_side_that_is_seen() -> None:
     """Light on the front alone: ρ·E/π from before it, τ·E/π from behind."""
     empty = build(parse('title = "one leaf"\n'))
     as32 = [np.array(a, np.float32) for a in ([[0, 0, 1.5]], [[0, -1, 0]], [[0, 0, 1]])]
     leaf = Crown("leaf", "leaf", "leaf", *as32, 1.0, 1.0, np.ones(1, np.float32))
     spec = MATERIALS["leaf"]
-    site = dataclasses.replace(empty, crowns=(leaf,), materials={"leaf": spec})
+    site = with_leaf(empty, leaf)
     light = unlit(site)
     sides = np.array([[[314.0] * 3, [0.0] * 3]], np.float32)
     light = dataclasses.replace(light, crowns=[sides])
@@ -213,7 +221,7 @@ def test_leaves_near_and_far_cover_as_much() -> None:
     empty = build(parse('title = "one leaf"\n'))
     as32 = [np.array(a, np.float32) for a in ([[0, 0, 1.5]], [[0, -1, 0]], [[0, 0, 1]])]
     leaf = Crown("leaf", "leaf", "leaf", *as32, 1.0, 0.6, np.ones(1, np.float32))
-    light = unlit(dataclasses.replace(empty, crowns=(leaf,), materials={"leaf": MATERIALS["leaf"]}))
+    light = unlit(with_leaf(empty, leaf))
     for away in (4.0, 40.0):
         fov = 2 * np.degrees(np.arctan(0.6 / away))
         camera = Camera(np.array([0, -away, 1.5]), np.array([0, 0, 1.5]), fov, 200, 200)

@@ -165,7 +165,7 @@ def test_heights_of_roofs(roof: str) -> None:
 def test_a_house_on_posts_has_an_underside() -> None:
     """Seen from below, and closed against a lamp that shines up from under it."""
     site = site_of('[ground]\nsize = "20 m, 20 m"\n' + house(more='base = "2.4 m"'))
-    tracer = Tracer(site)
+    tracer = Tracer(site.geometry)
     rng = np.random.default_rng(1)
     feet = np.column_stack(
         [rng.uniform(1.1, 8.9, 500), rng.uniform(2.1, 7.9, 500), np.full(500, 0.1)]
@@ -447,7 +447,7 @@ def test_outlines_lie_within_their_grid(everything: Site) -> None:
 
 def test_what_a_surface_faces_is_never_the_back_of_another(everything: Site) -> None:
     """From points spread over every patch, outward: sky, or the front of something."""
-    tracer = Tracer(everything)
+    tracer = Tracer(everything.geometry)
     rng = np.random.default_rng(2)
     origins, ways, names = [], [], []
     for patch in everything.patches:
@@ -515,7 +515,7 @@ def within(site: Site, name: str, count: int, rng: np.random.Generator) -> np.nd
 @pytest.mark.parametrize("name", SHELLS)
 def test_no_way_leads_from_inside_a_house_to_the_outside(name: str) -> None:
     site = site_of(SHELLS[name])
-    tracer = Tracer(site)
+    tracer = Tracer(site.geometry)
     rng = np.random.default_rng(4)
     low, high = site.bounds
     outer = rng.uniform(low - 3, high + 3, (60_000, 3))
@@ -710,7 +710,7 @@ def test_any_size_is_built_or_refused(table: str, values: dict[str, object]) -> 
         site = site_of(text)
     except NightviewError:
         return
-    for surface in site.surfaces:
+    for surface in site.geometry.surfaces:
         centre, radius = surface.bounds
         assert np.isfinite(centre).all() and np.isfinite(radius), surface.name
     for patch in site.patches:

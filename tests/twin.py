@@ -113,8 +113,7 @@ def _surfaces(site: Site):
         glass = patch.opening if patch.kind == "glass" else ""
         kinds.setdefault((patch.material, glass), []).append(points[faces])
     for mesh in site.meshes:
-        if mesh.casts:
-            kinds.setdefault((mesh.material, ""), []).append(mesh.vertices[mesh.faces])
+        kinds.setdefault((mesh.material, ""), []).append(mesh.vertices[mesh.faces])
     glow = {opening.name: opening for opening in site.scene.openings if opening.glow_cd_m2 > 0}
     panes = {
         source.name.removeprefix("window ").rsplit(" ", 1)[0]: source
@@ -174,7 +173,7 @@ def _reflectance(site: Site, place, normal) -> np.ndarray:
     """What the surface at a place, seen from its front, gives back (3,)."""
     from nightview.light.rays import Tracer
 
-    tracer = Tracer(site)
+    tracer = Tracer(site.geometry)
     start = (place + NEAR_M * normal).astype(np.float32)[None]
     hit = tracer.first(start, (-normal).astype(np.float32)[None])
     assert hit.triangle[0] >= 0 and hit.distance[0] < 2 * NEAR_M, f"there is no surface at {place}"

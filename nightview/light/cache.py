@@ -14,7 +14,7 @@ import platformdirs
 from nightview.light.direct import Direct
 from nightview.light.rays import Array32
 from nightview.light.source import Source
-from nightview.site.build import Site
+from nightview.site.build import Geometry
 
 VERSION = "12"
 """Raised whenever the light would come out differently, so that old maps are not used."""
@@ -32,7 +32,7 @@ def enabled() -> bool:
     return os.environ.get("NIGHTVIEW_CACHE") != ""
 
 
-def geometry_key(site: Site) -> str:
+def geometry_key(site: Geometry) -> str:
     """A hash of every surface, its material's reflectance, and the surroundings."""
     digest = hashlib.sha256(VERSION.encode())
 
@@ -58,8 +58,7 @@ def geometry_key(site: Site) -> str:
             spec.transmits_rgb,
         )
     for mesh in site.meshes:
-        if mesh.casts:  # the lamps' own bodies move with them, and shade nothing
-            take(mesh.vertices, mesh.faces, site.materials[mesh.material].rgb)
+        take(mesh.vertices, mesh.faces, site.materials[mesh.material].rgb)
     return digest.hexdigest()
 
 

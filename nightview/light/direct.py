@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from nightview.light.grids import Grids
 from nightview.light.rays import CHUNK, Array32, Tracer
 from nightview.light.source import R2, Source
-from nightview.site.build import Site
+from nightview.site.build import Geometry, Site
 from nightview.site.surface import Array, Patch
 
 SOFT_RAYS = 16
@@ -60,7 +60,7 @@ class Direct:
 class Spheres:
     """Bounding spheres and planes of all surfaces, to leave out at once what a source misses."""
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: Geometry) -> None:
         things = site.surfaces
         bounds = [thing.bounds for thing in things]
         self.centre = np.array([centre for centre, _ in bounds]).reshape(-1, 3)
@@ -225,8 +225,6 @@ def _from_point(
                 cloud_waiting.append((found.crowns, number - n_patches, light, lit, place))
         else:
             mesh = site.meshes[number - n_patches - n_crowns]
-            if not mesh.casts:  # a lamp's body: light_on_bodies
-                continue
             points = mesh.inset.astype(np.float32)
             light, _ = light_on_points(points, mesh.normals.astype(np.float32), source, position)
             lit = np.flatnonzero(light > source.floor_lx)
@@ -280,27 +278,25 @@ def _shares(clumps: NDArray[np.intp], asked: NDArray[np.intp], clear: NDArray[np
     return share.astype(np.float32)[clumps]
 
 
-def light_on_bodies(site: Site, source: Source, tracer: Tracer) -> dict[int, Array32]:
-    """A source's light on the other lamps' bodies at full power: mesh number → (n,) [lx].
+def light_on_bodies(site: Site, source: Source, tracer: Tracer) -> list[Array32]:
+    """A source's light on each lamp's body at full power, (n,) [lx]; none on its own.
 
-    Apart from all else and never kept, since bodies move with their lamps and shade nothing.
+    Apart from all else and never kept, since bodies move with their lamps.
     """
-    bodies = [
-        k for k, mesh in enumerate(site.meshes) if not mesh.casts and mesh.fixture != source.own
-    ]
-    if not bodies:
-        return {}
-    points = np.concatenate([site.meshes[k].inset for k in bodies]).astype(np.float32)
-    normals = np.concatenate([site.meshes[k].normals for k in bodies]).astype(np.float32)
+    if not site.bodies:
+        return []
+    points = np.concatenate([body.inset for body in site.bodies]).astype(np.float32)
+    normals = np.concatenate([body.normals for body in site.bodies]).astype(np.float32)
+    counts = [len(body.vertices) for body in site.bodies]
+    others = np.repeat([body.fixture != source.own for body in site.bodies], counts)
     total = np.zeros(len(points), np.float32)
     for position in source.positions:
         light, _ = light_on_points(points, normals, source, position)
-        lit = np.flatnonzero(light > source.floor_lx)
+        lit = np.flatnonzero((light > source.floor_lx) & others)
         starts = points[lit] + np.float32(BODY_LIFT_M) * normals[lit]
         clear = lit[~tracer.blocked(starts, position.astype(np.float32), parallel=False)]
         total[clear] += light[clear]
-    ends = np.cumsum([len(site.meshes[k].vertices) for k in bodies])
-    return dict(zip(bodies, np.split(total, ends[:-1]), strict=True))
+    return np.split(total, np.cumsum(counts)[:-1])
 
 
 @dataclass(eq=False)

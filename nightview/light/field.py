@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nightview.light import cache
 from nightview.light.direct import (
     Direct,
-    Spheres,
     light_on_bodies,
     resampled,
     trace_direct,
@@ -30,6 +30,7 @@ from nightview.light.gather import (
 from nightview.light.grids import Grids
 from nightview.light.rays import THREADS, Array32, Tracer
 from nightview.light.source import Source, sources_of
+from nightview.light.stage import set_up
 from nightview.site.build import Site
 from nightview.site.surface import Array, Patch
 
@@ -42,11 +43,13 @@ class SourceLight:
     """One source's light at full power and white (RGB only from what surfaces reflect).
 
     bounced : (rows, 3) float32. Light from other surfaces on the gather rows [lx].
+    bodies : (n,) float32 each. Direct light on the lamps' bodies [lx].
     """
 
     source: Source
     direct: Direct
     bounced: Array32
+    bodies: list[Array32]
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +80,7 @@ class LightField:
     tracer: Tracer
     sources: tuple[SourceLight, ...]
     sky: Array32
+    body_rows: list[NDArray[np.int32]]
 
     @cached_property
     def rays(self) -> int:
@@ -104,23 +108,18 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     report = progress or (lambda done, total, what: None)
     sources = sources_of(site)
     steps = len(sources) + 2
-    grids = Grids(site)
-    with ThreadPoolExecutor(1) as pool:
-        building = pool.submit(Tracer, site)  # embree builds its tree without Python's lock
-        layout = Layout(site, grids)
-        tracer = building.result()
-    spheres = Spheres(site)
-    geometry = cache.geometry_key(site)
+    stage = set_up(site.geometry)
+    tracer, grids, layout = stage.tracer, stage.grids, stage.layout
     report(1, steps, "surfaces")
-    keys = [cache.source_key(geometry, source) for source in sources]
-    sky_key = cache.sky_key(geometry, site.scene.site, ambient_lx(site), site.scene.moon)
+    keys = [cache.source_key(stage.key, source) for source in sources]
+    sky_key = cache.sky_key(stage.key, site.scene.site, ambient_lx(site), site.scene.moon)
     kept = [cache.load(key) for key in keys]
     kept_sky = cache.load(sky_key)
     missing = [i for i, item in enumerate(kept) if item is None]
     done = 1 + len(sources) - len(missing)
 
     def lit(i: int) -> tuple[Direct, Array32]:
-        direct = trace_direct(site, sources[i], tracer, grids, spheres)
+        direct = trace_direct(site, sources[i], tracer, grids, stage.spheres)
         return direct, cells_of_direct(site, layout, grids, direct)
 
     if missing or kept_sky is None:
@@ -153,9 +152,8 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     parts = []
     for source, item in zip(sources, kept, strict=True):
         assert item is not None
-        item[0].meshes.update(light_on_bodies(site, source, tracer))
-        parts.append(SourceLight(source, *item))
-    return LightField(site, layout, grids, tracer, tuple(parts), sky)
+        parts.append(SourceLight(source, *item, light_on_bodies(site, source, tracer)))
+    return LightField(site, layout, grids, tracer, tuple(parts), sky, stage.rows_for(site.bodies))
 
 
 def cells_of_direct(site: Site, layout: Layout, grids: Grids, direct: Direct) -> Array32:
@@ -172,8 +170,6 @@ def cells_of_direct(site: Site, layout: Layout, grids: Grids, direct: Direct) ->
         start = layout.cell_start[number]
         cells[start : start + nv * nu] = mean.ravel()
     for number, values in direct.meshes.items():
-        if not site.meshes[number].casts:
-            continue
         start, mesh = layout.mesh_cell_start[number], site.meshes[number]
         cells[start : start + len(mesh.faces)] = values[mesh.faces].mean(axis=1)
     for number, values in direct.crowns.items():
@@ -205,7 +201,7 @@ class Light:
     toward : (nv, nu, 3) float32 each. Mean way of the direct light along (u, v, normal), weighted
         by its share of all light: what relief needs.
     crowns : (n, 2, 3) float32 each. Light on a leaf's front and back.
-    meshes : (n, 3) float32 each. Light at the vertices.
+    meshes, bodies : (n, 3) float32 each. Light at the vertices.
     """
 
     field: LightField
@@ -214,6 +210,7 @@ class Light:
     toward: list[Array32 | None]
     crowns: list[Array32]
     meshes: list[Array32]
+    bodies: list[Array32]
     rows: Array32
 
 
@@ -275,7 +272,13 @@ def mix(field: LightField, state: State | None = None) -> Light:
             if number in part.direct.meshes and weight.any():
                 light += part.direct.meshes[number][:, None] * weight
         meshes.append(light)
-    return Light(field, state, patches, toward, crowns, meshes, rows)
+    bodies = []
+    for number, own in enumerate(field.body_rows):
+        light = rows[own] if len(rows) else np.zeros((len(own), 3), np.float32)
+        for part, weight in zip(field.sources, weights, strict=True):
+            light += part.bodies[number][:, None] * weight
+        bodies.append(light)
+    return Light(field, state, patches, toward, crowns, meshes, bodies, rows)
 
 
 def _direct_and_way(

@@ -7,7 +7,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from nightview.site.build import Site
+from nightview.site.build import Geometry
 from nightview.site.surface import Array, Patch, Solid
 
 Bools = NDArray[np.bool_]
@@ -17,7 +17,7 @@ SOLID_DEPTH_M = 0.002
 class Grids:
     """Masks and fills of patch grids, made on first use and kept."""
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: Geometry) -> None:
         self.site = site
         self._near = _solids_near(site)
         self._masks: dict[tuple[int, int], Bools | None] = {}
@@ -85,14 +85,13 @@ def nearest_real(real: Bools) -> tuple[NDArray, ...] | None:
     return tuple(ndimage.distance_transform_edt(~real, return_distances=False, return_indices=True))
 
 
-def _solids_near(site: Site) -> list[list[Solid]]:
+def _solids_near(site: Geometry) -> list[list[Solid]]:
     """For each patch the solids that may bury part of it: not its own, and within reach."""
     if not site.solids:
         return [[] for _ in site.patches]
     low = np.array([solid.low for solid in site.solids])
     high = np.array([solid.high for solid in site.solids])
     # A house's body runs on behind its recessed doors and windows, and buries none of them.
-    blocks = {block.name for block in site.scene.blocks}
     found = []
     for patch in site.patches:
         patch_low, patch_high = _box(patch)
@@ -101,7 +100,7 @@ def _solids_near(site: Site) -> list[list[Solid]]:
             [
                 site.solids[i]
                 for i in np.flatnonzero(near)
-                if not (site.solids[i].owner == patch.owner and patch.owner in blocks)
+                if not (site.solids[i].owner == patch.owner and patch.owner in site.houses)
                 and _may_bury(site.solids[i], patch)
             ]
         )

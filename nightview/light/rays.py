@@ -11,7 +11,7 @@ from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
 from numpy.typing import NDArray
 
-from nightview.site.build import Site
+from nightview.site.build import Geometry
 
 Array32 = NDArray[np.float32]
 Ints = NDArray[np.int32]
@@ -42,7 +42,7 @@ class Tracer:
     local : (m,) int32. A leaf's or a face's number in its own crown or mesh; 0 for patches.
     """
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: Geometry) -> None:
         triangles, surface, uv, local = [], [], [], []
         number = 0
 
@@ -64,8 +64,7 @@ class Tracer:
             add(crown.triangles, None, np.arange(len(crown.centre)))
             number += 1
         for mesh in site.meshes:
-            if mesh.casts:
-                add(mesh.vertices[mesh.faces], None, np.arange(len(mesh.faces)))
+            add(mesh.vertices[mesh.faces], None, np.arange(len(mesh.faces)))
             number += 1
         if triangles:
             self.triangles = np.ascontiguousarray(np.concatenate(triangles))

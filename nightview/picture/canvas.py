@@ -95,18 +95,21 @@ def pack(field: LightField) -> Atlas:
 
 @dataclass(frozen=True, eq=False)
 class VertexLit:
-    """A crown or mesh as drawn. front, back : luminance at its corners, changed in place.
+    """A crown or mesh as drawn. front, back : luminance at its corners, changed in place."""
 
-    near : whether it is the shape for nearby eyes; None where there is only one.
-    """
-
-    kind: str
-    number: int
     actor: vtkActor
     data: vtkPolyData
     front: np.ndarray
     back: np.ndarray
-    near: bool | None
+
+    def show(self, front: Array32, back: Array32) -> None:
+        """Put a luminance [cd/m² RGB] on its corners: one for each, or one for so many in turn."""
+        each = len(self.front) // len(front)
+        self.front[:] = np.repeat(front, each, axis=0)
+        self.back[:] = np.repeat(back, each, axis=0)
+        for name in ("front", "back"):
+            self.data.GetPointData().GetArray(name).Modified()
+        self.data.Modified()
 
 
 class Canvas:
@@ -123,7 +126,11 @@ class Canvas:
         self._renderer.SetBackground(0, 0, 0)
         self._renderer.SetBackgroundAlpha(0)
         self._add_patches()
-        self._vertex_parts = self._add_vertex_lit()
+        site = field.site
+        self._meshes = [
+            self._vertex_lit(mesh.vertices, mesh.faces) for mesh in (*site.meshes, *site.bodies)
+        ]
+        self._leaves: dict[tuple[int, bool], VertexLit] = {}
         self._shown: Light | None = None
         self._pass = vtkFramebufferPass()
         self._pass.SetDelegatePass(vtkRenderStepsPass())
@@ -201,37 +208,34 @@ class Canvas:
         uniforms.SetUniformf("reliefScale", steepest * 255 / 127)
         uniforms.SetUniformf("albedoScale", brightest)
 
-    def _add_vertex_lit(self) -> list[VertexLit]:
-        """Crowns and meshes: their light is an attribute of each corner."""
-        parts: list[VertexLit] = []
-        site = self.field.site
-
-        def add(
-            kind: str, number: int, points: np.ndarray, faces: np.ndarray, near: bool | None
-        ) -> None:
-            actor, data = _actor(points, faces, None)
-            zero = np.zeros((len(points), 3), np.float32)
-            front, back = (_attribute(actor, data, name, zero) for name in ("front", "back"))
-            _shader(actor, [("vec3", "front"), ("vec3", "back")], _VERTEX_SHADER)
-            self._renderer.AddActor(actor)
-            parts.append(VertexLit(kind, number, actor, data, front, back, near))
-
-        for number, crown in enumerate(site.crowns):
-            n = len(crown.centre)
-            rhombs, ovals = crown.corners.reshape(-1, 3), oval(crown).reshape(-1, 3)
-            add("crown", number, rhombs, faces_of(n, 4, RHOMB_FACES), False)
-            add("crown", number, ovals, faces_of(n, 6, OVAL_FACES), True)
-        for number, mesh in enumerate(site.meshes):
-            add("mesh", number, mesh.vertices, mesh.faces, None)
-        return parts
+    def _vertex_lit(self, points: np.ndarray, faces: np.ndarray) -> VertexLit:
+        """A crown or mesh: its light is an attribute of each corner."""
+        actor, data = _actor(points, faces, None)
+        zero = np.zeros((len(points), 3), np.float32)
+        front, back = (_attribute(actor, data, name, zero) for name in ("front", "back"))
+        _shader(actor, [("vec3", "front"), ("vec3", "back")], _VERTEX_SHADER)
+        self._renderer.AddActor(actor)
+        return VertexLit(actor, data, front, back)
 
     def _choose_leaves(self, eye: Array) -> None:
-        """Draw each crown's leaves in the shape that its distance asks for."""
-        for part in self._vertex_parts:
-            if part.near is not None:
-                centre, radius = self.field.site.crowns[part.number].bounds
-                near = bool(np.linalg.norm(eye - centre) - radius < NEAR_M)
-                part.actor.SetVisibility(near == part.near)
+        """Draw each crown's leaves in the shape that its distance asks for, made on first use."""
+        for number, crown in enumerate(self.field.site.crowns):
+            centre, radius = crown.bounds
+            near = bool(np.linalg.norm(eye - centre) - radius < NEAR_M)
+            if (number, near) not in self._leaves:
+                corners = oval(crown) if near else crown.corners
+                shape = OVAL_FACES if near else RHOMB_FACES
+                faces = faces_of(len(corners), corners.shape[1], shape)
+                self._leaves[number, near] = self._vertex_lit(corners.reshape(-1, 3), faces)
+                self._light_leaves(number, near)
+            self._leaves[number, near].actor.VisibilityOn()
+            if (number, not near) in self._leaves:
+                self._leaves[number, not near].actor.VisibilityOff()
+
+    def _light_leaves(self, number: int, near: bool) -> None:
+        if self._shown is not None:
+            sides = leaf_luminance(self._shown, number)
+            self._leaves[number, near].show(sides[:, 0], sides[:, 1])
 
     # --- light ------------------------------------------------------------------------------------
 
@@ -252,21 +256,15 @@ class Canvas:
         for image in (self._light_image, self._toward_image):
             image.GetPointData().GetScalars().Modified()
             image.Modified()
-        site = self.field.site
-        for part in self._vertex_parts:
-            if part.kind == "crown":
-                sides = leaf_luminance(light, part.number)
-                each = len(part.front) // len(sides)
-                part.front[:] = np.repeat(sides[:, 0], each, axis=0)
-                part.back[:] = np.repeat(sides[:, 1], each, axis=0)
-            else:
-                per_lux = site.materials[site.meshes[part.number].material].per_lux
-                part.front[:] = light.meshes[part.number] * per_lux
-                part.back[:] = part.front
-            for name in ("front", "back"):
-                part.data.GetPointData().GetArray(name).Modified()
-            part.data.Modified()
         self._shown = light
+        site = self.field.site
+        for mesh, lux, part in zip(
+            (*site.meshes, *site.bodies), (*light.meshes, *light.bodies), self._meshes, strict=True
+        ):
+            luminance = lux * site.materials[mesh.material].per_lux
+            part.show(luminance, luminance)
+        for number, near in self._leaves:
+            self._light_leaves(number, near)
 
     # --- drawing ----------------------------------------------------------------------------------
 

@@ -20,16 +20,18 @@ from nightview.site.surface import Array, Crown, Mesh, Patch, Solid, Surface
 
 
 @dataclass(frozen=True, eq=False)
-class Site:
-    """All that light can meet, and the lamps."""
+class Geometry:
+    """All that stands and that light can meet, without the lamps.
 
-    scene: Scene
+    houses : names of the blocks, whose solids run on behind their recessed doors and windows.
+    """
+
     patches: tuple[Patch, ...]
     crowns: tuple[Crown, ...]
     meshes: tuple[Mesh, ...]
     solids: tuple[Solid, ...]
     materials: dict[str, MaterialSpec]
-    fixtures: tuple[Placed, ...]
+    houses: frozenset[str]
 
     @property
     def surfaces(self) -> tuple[Surface, ...]:
@@ -37,9 +39,53 @@ class Site:
         return (*self.patches, *self.crowns, *self.meshes)
 
     @cached_property
+    def targets(self) -> dict[str, Array]:
+        """What a lamp can be aimed at by name: the middle of each named thing, (3,) [m]."""
+        return _targets(self)
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """A scene's geometry with its lamps in their places.
+
+    bodies : the lamps' own bodies, which move with them and neither shade nor light anything.
+    """
+
+    scene: Scene
+    geometry: Geometry
+    fixtures: tuple[Placed, ...]
+    bodies: tuple[Mesh, ...]
+
+    @property
+    def patches(self) -> tuple[Patch, ...]:
+        """The geometry's patches."""
+        return self.geometry.patches
+
+    @property
+    def crowns(self) -> tuple[Crown, ...]:
+        """The geometry's crowns of leaves."""
+        return self.geometry.crowns
+
+    @property
+    def meshes(self) -> tuple[Mesh, ...]:
+        """The geometry's meshes."""
+        return self.geometry.meshes
+
+    @property
+    def solids(self) -> tuple[Solid, ...]:
+        """The bodies of walls and floors, by their planes."""
+        return self.geometry.solids
+
+    @cached_property
+    def materials(self) -> dict[str, MaterialSpec]:
+        """The materials of all that is drawn, by name."""
+        names = {body.material for body in self.bodies} - set(self.geometry.materials)
+        return self.geometry.materials | _materials(self.scene, names)
+
+    @cached_property
     def bounds(self) -> tuple[Array, Array]:
         """Lowest and highest corner of all that stands, the open ground left out [m]."""
-        return _bounds(self)
+        return _bounds(self.geometry)
 
 
 def build(scene: Scene) -> Site:
@@ -48,9 +94,48 @@ def build(scene: Scene) -> Site:
     Errors: NightviewError for unknown materials, unreadable meshes, a lamp inside a solid or
     under ground, a view inside a wall.
     """
+    _check_materials(scene)
+    geometry = _geometry(scene)
+    fixtures = place_fixtures(scene, geometry.targets)
+    bodies = [
+        body
+        for placed in fixtures
+        for body in lamp_body(
+            placed.lamp.body, placed.id, placed.position, placed.axis,
+            _floor_under(placed, scene, geometry.solids),
+        )
+    ]  # fmt: skip
+    site = Site(scene, geometry, fixtures, tuple(bodies))
+    _check_places(site)
+    return site
+
+
+_LIGHTING = frozenset(("title", "notes", "site", "moon", "fixtures", "lamps", "views", "picture"))
+"""What of a scene its geometry does not hang on."""
+_latest: list[tuple[Scene, list[float], Geometry]] = []
+
+
+def _geometry(scene: Scene) -> Geometry:
+    """What stands in a scene; that of the last one where only its lighting has changed, so that
+    all that was worked out for it still serves."""
+    files = [Path(scene.folder) / mesh.file for mesh in scene.meshes]
+    changed = [path.stat().st_mtime if path.exists() else 0.0 for path in files]
+    for other, times, geometry in _latest:
+        if times == changed and all(
+            getattr(scene, key) == getattr(other, key)
+            for key in Scene.model_fields
+            if key not in _LIGHTING
+        ):
+            return geometry
+    geometry = _build_geometry(scene)
+    _latest[:] = [(scene, changed, geometry)]
+    return geometry
+
+
+def _build_geometry(scene: Scene) -> Geometry:
     patches: list[Patch] = []
     crowns: list[Crown] = []
-    mesh_list: list[Mesh] = []
+    meshes: list[Mesh] = []
     solids: list[Solid] = []
     for block in scene.blocks:
         own = [(o, along) for o in scene.openings if o.block == block.name for along in _row(o)]
@@ -73,7 +158,7 @@ def build(scene: Scene) -> Site:
         trunk, leaves, wood = plants.build_tree(tree, scene)
         patches += trunk
         crowns += leaves
-        mesh_list += wood
+        meshes += wood
     for shrub in scene.shrubs:
         crowns += plants.build_shrub(shrub)
     for hedge in scene.hedges:
@@ -81,25 +166,17 @@ def build(scene: Scene) -> Site:
     if scene.meshes:
         from nightview.site.meshes import load  # brings trimesh, half a second that few scenes need
 
-        mesh_list += [load(mesh, Path(scene.folder)) for mesh in scene.meshes]
-    fixtures = place_fixtures(scene, _targets(patches, crowns, mesh_list))
-    for placed in fixtures:
-        mesh_list += lamp_body(
-            placed.lamp.body,
-            placed.id,
-            placed.position,
-            placed.axis,
-            _floor_under(placed, scene, solids),
-        )
-    surfaces: list[Surface] = [*patches, *crowns, *mesh_list]
-    _check_materials(scene)
+        meshes += [load(mesh, Path(scene.folder)) for mesh in scene.meshes]
+    surfaces: list[Surface] = [*patches, *crowns, *meshes]
     names = {item.material for item in surfaces}
-    specs = {name: material(scene.materials, name) for name in sorted(names)}
-    site = Site(
-        scene, tuple(patches), tuple(crowns), tuple(mesh_list), tuple(solids), specs, fixtures
-    )
-    _check_places(site)
-    return site
+    return Geometry(
+        tuple(patches), tuple(crowns), tuple(meshes), tuple(solids),
+        _materials(scene, names), frozenset(by_name),
+    )  # fmt: skip
+
+
+def _materials(scene: Scene, names: set[str]) -> dict[str, MaterialSpec]:
+    return {name: material(scene.materials, name) for name in sorted(names)}
 
 
 _MATERIAL_KEYS = frozenset(
@@ -149,26 +226,25 @@ def _row(opening: Opening) -> list[float]:
     return [opening.along_m + k * (opening.spacing_m or 0.0) for k in range(opening.count)]
 
 
-def _targets(patches: list[Patch], crowns: list[Crown], mesh_list: list[Mesh]) -> dict[str, Array]:
-    """What a lamp can be aimed at by name: the middle of each named thing."""
+def _targets(geometry: Geometry) -> dict[str, Array]:
     points: dict[str, list[Array]] = {}
-    for patch in patches:
+    for patch in geometry.patches:
         if patch.kind == "glass":
             points.setdefault(patch.opening, []).append(patch.bounds[0])
         points.setdefault(patch.owner, []).append(patch.bounds[0])
         if patch.name.endswith(("wall", "leaf")):
             points.setdefault(patch.name.removesuffix(" leaf"), []).append(patch.bounds[0])
     leafy: dict[str, list[Array]] = {}  # of a tree its crown, not its trunk
-    for crown in crowns:
+    for crown in geometry.crowns:
         leafy.setdefault(crown.owner, []).append(np.asarray(crown.bounds[0]))
     points |= leafy
-    for mesh in mesh_list:
+    for mesh in geometry.meshes:
         if mesh.owner not in points:
             points[mesh.owner] = [mesh.bounds[0]]
     return {name: np.mean(found, axis=0) for name, found in points.items()}
 
 
-def _floor_under(placed: Placed, scene: Scene, solids: list[Solid]) -> float:
+def _floor_under(placed: Placed, scene: Scene, solids: tuple[Solid, ...]) -> float:
     """The height of what a lamp stands on: the ground, or a terrace or step below it [m]."""
     x, y, z = placed.position
     floor = 0.0 if scene.ground is not None or scene.blocks else z
@@ -213,9 +289,9 @@ def _inside(site: Site, point: Array) -> str:
     return ""
 
 
-def _bounds(site: Site) -> tuple[Array, Array]:
-    things = [item for item in site.surfaces if item.owner != "ground"]
-    things = things or list(site.surfaces)
+def _bounds(geometry: Geometry) -> tuple[Array, Array]:
+    things = [item for item in geometry.surfaces if item.owner != "ground"]
+    things = things or list(geometry.surfaces)
     if not things:
         return np.zeros(3), np.ones(3)
     lows, highs = [], []

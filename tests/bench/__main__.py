@@ -246,13 +246,14 @@ def in_process(scene: Path, size: tuple[int, int], window: tuple[int, int], time
 def embree_share(scene: Path, times: int) -> None:
     """Direct light's rays a second over those of bare embree on the very same rays, one thread."""
     import nightview as nv
-    from nightview.light.direct import Spheres, trace_direct
-    from nightview.light.grids import Grids
-    from nightview.light.rays import CHUNK, SHORT, Tracer
+    from nightview.light.direct import trace_direct
+    from nightview.light.rays import CHUNK, SHORT
     from nightview.light.source import sources_of
+    from nightview.light.stage import set_up
 
     site = nv.build(nv.read(scene))
-    sources, grids, tracer, spheres = sources_of(site), Grids(site), Tracer(site), Spheres(site)
+    sources, stage = sources_of(site), set_up(site.geometry)
+    tracer, grids, spheres = stage.tracer, stage.grids, stage.spheres
     sent: list[tuple[np.ndarray, np.ndarray]] = []
     plain = tracer.blocked
 

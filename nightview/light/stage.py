@@ -1,0 +1,58 @@
+"""What is worked out once for a geometry, whatever lamps stand in it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from nightview.light import cache
+from nightview.light.direct import Spheres
+from nightview.light.gather import FACING_M, Layout
+from nightview.light.grids import Grids
+from nightview.light.rays import Tracer
+from nightview.site.build import Geometry
+from nightview.site.surface import Mesh
+
+
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """A geometry ready for lamps: its rays, grids and gather places. key : of its kept light."""
+
+    geometry: Geometry
+    tracer: Tracer
+    grids: Grids
+    layout: Layout
+    spheres: Spheres
+    key: str
+
+    @cached_property
+    def _tree(self) -> cKDTree:
+        return cKDTree(np.hstack([self.layout.points, FACING_M * self.layout.normals]))
+
+    def rows_for(self, bodies: Sequence[Mesh]) -> list[NDArray[np.int32]]:
+        """For each vertex of some lamps' bodies the gather row that it takes its light from: that
+        of the nearest surface that faces alike, so that a moved lamp needs no gathering anew."""
+        if not len(self.layout.points):
+            return [np.zeros(len(body.vertices), np.int32) for body in bodies]
+        return [
+            self._tree.query(np.hstack([body.inset, FACING_M * body.normals]))[1].astype(np.int32)
+            for body in bodies
+        ]
+
+
+@lru_cache(maxsize=1)
+def set_up(geometry: Geometry) -> Stage:
+    """The stage of a geometry; the last one is kept."""
+    grids = Grids(geometry)
+    with ThreadPoolExecutor(1) as pool:
+        building = pool.submit(Tracer, geometry)  # embree builds its tree without Python's lock
+        layout = Layout(geometry, grids)
+        tracer = building.result()
+    key = cache.geometry_key(geometry)
+    return Stage(geometry, tracer, grids, layout, Spheres(geometry), key)
