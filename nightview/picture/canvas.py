@@ -32,12 +32,12 @@ from nightview.light.lookup import leaf_luminance
 from nightview.light.rays import Array32
 from nightview.picture.camera import Camera
 from nightview.picture.leaves import NEAR_M, OVAL_FACES, RHOMB_FACES, faces_of, oval
-from nightview.picture.patterns import tile_of
+from nightview.picture.patterns import dressing_of
 from nightview.site.materials import MaterialSpec
 from nightview.site.surface import Array
 
 ATLAS_WIDTH = 4096
-BAND_PIXELS = 1 << 22
+BAND_PIXELS = 1 << 20
 """A picture is drawn in level bands of no more than this, so that a large one needs no more memory
 than a small one."""
 STEEPEST = 0.8
@@ -186,27 +186,19 @@ class Canvas:
     def _dress(
         self, actor: vtkActor, data: vtkPolyData, pattern: np.ndarray, spec: MaterialSpec
     ) -> None:
-        tile = tile_of(spec)
-        slopes = tile.normal[..., :2] / np.maximum(tile.normal[..., 2:], 0.2)
-        rms = float(np.sqrt((slopes**2).sum(-1).mean() / 2))
-        albedo = tile.albedo * spec.per_lux
-        # Bytes are enough for a pattern and four times quicker to upload and filter than floats.
-        brightest, steepest = float(albedo.max()), float(np.abs(slopes).max()) + 1e-6
-        albedo_bytes = np.rint(albedo * (255 / brightest)).astype(np.uint8)
-        relief = np.zeros_like(albedo_bytes)
-        relief[..., :2] = np.rint(slopes * (127 / steepest) + 128)
+        dressing = dressing_of(spec)
         prop = actor.GetProperty()
         prop.SetTexture("lightMap", self._light_texture)
         prop.SetTexture("towardMap", self._toward_texture)
-        prop.SetTexture("albedoMap", _texture(albedo_bytes, True)[0])
-        prop.SetTexture("reliefMap", _texture(relief, True)[0])
-        _attribute(actor, data, "pattern", pattern / np.asarray(tile.size_m))
+        prop.SetTexture("albedoMap", _texture(dressing.albedo, True)[0])
+        prop.SetTexture("reliefMap", _texture(dressing.relief, True)[0])
+        _attribute(actor, data, "pattern", pattern / np.asarray(dressing.size_m))
         _shader(actor, [("vec2", "pattern")], _SURFACE_SHADER)
         uniforms = actor.GetShaderProperty().GetFragmentCustomUniforms()
-        uniforms.SetUniformf("reliefRms", rms)
+        uniforms.SetUniformf("reliefRms", dressing.slope_rms)
         uniforms.SetUniformf("reliefZero", 128 / 255)
-        uniforms.SetUniformf("reliefScale", steepest * 255 / 127)
-        uniforms.SetUniformf("albedoScale", brightest)
+        uniforms.SetUniformf("reliefScale", dressing.steepest * 255 / 127)
+        uniforms.SetUniform3f("albedoScale", (dressing.brightest * spec.per_lux).tolist())
 
     def _vertex_lit(self, points: np.ndarray, faces: np.ndarray) -> VertexLit:
         """A crown or mesh: its light is an attribute of each corner."""
