@@ -8,6 +8,8 @@ from nightview.picture.sky import (
     DRAWN_SHARE,
     EXTINCTION_MAG,
     MOON_RADIUS_DEG,
+    TREES_DEG,
+    behind_trees,
     drawn_sky,
     moon_disc,
     stars,
@@ -104,11 +106,71 @@ def test_horizon_joins_smoothly_to_dark_ground(place):
 
 
 def test_drawn_sky_is_the_share_of_the_light_sky():
-    directions = towards(0.0, np.linspace(-10.0, 90.0, 21))
+    directions = towards(0.0, np.linspace(6.0, 90.0, 21))  # above the far trees
     for place in PLACES:
         whole = sky_luminance(directions, place, AMBIENT_LX[place])
         drawn = drawn_sky(directions, place, AMBIENT_LX[place])
         assert drawn == pytest.approx(DRAWN_SHARE[place] * whole, rel=1e-5)
+
+
+# --- far trees ------------------------------------------------------------------------------------
+
+
+def tree_tops_deg(bearings_deg: np.ndarray) -> np.ndarray:
+    """Where the sky is half hidden, by bisection."""
+    low, high = np.zeros(len(bearings_deg)), np.full(len(bearings_deg), 8.0)
+    for _ in range(20):
+        middle = (low + high) / 2.0
+        flat, bearing = np.cos(np.radians(middle)), np.radians(bearings_deg)
+        ways = np.column_stack(
+            [flat * np.sin(bearing), flat * np.cos(bearing), np.sin(np.radians(middle))]
+        )
+        hidden = behind_trees(ways) > 0.5
+        low, high = np.where(hidden, middle, low), np.where(hidden, high, middle)
+    return low
+
+
+def test_far_trees_stand_low_all_round_and_join_up():
+    bearings = np.arange(-180.0, 180.0, 0.05)
+    tops = tree_tops_deg(bearings)
+    assert tops.mean() == pytest.approx(TREES_DEG, abs=0.05)
+    assert tops.min() > 0.3 and tops.max() < 3.0 * TREES_DEG - 0.1
+    assert tops.std() > 0.2  # no straight line
+    joint = tree_tops_deg(np.array([-180.0, 180.0, 179.99]))
+    assert joint[0] == pytest.approx(joint[1], abs=1e-3)
+    assert joint[1] == pytest.approx(joint[2], abs=0.05)
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_far_trees_are_darker_than_the_sky_above_them(place):
+    heights = np.array([0.3, 0.5, 1.0, 6.0])
+    drawn = drawn_sky(towards(0.0, heights), place, AMBIENT_LX[place]) @ Y_WEIGHTS
+    assert (drawn[:3] < 0.5 * drawn[3]).all() and (drawn > 0).all()
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_the_drawn_lawn_runs_on_to_the_far_trees(place):
+    # Lambert: grass of 7 % in all of the light, not only in the share that the drawn sky brings.
+    ways = towards(30.0, np.array([-20.0, -5.0, -2.0]))
+    far = drawn_sky(ways, place, AMBIENT_LX[place]) @ Y_WEIGHTS
+    assert far == pytest.approx(np.full(3, 0.07 * AMBIENT_LX[place] / np.pi), rel=0.1)
+
+
+def test_the_light_on_the_site_knows_no_far_trees():
+    # The sky that lights is the bare one: even down to the horizon where it has no shape.
+    low = sky_luminance(towards(77.0, np.array([0.5])), "none", 1.0) @ Y_WEIGHTS
+    assert low == pytest.approx(1.0 / np.pi, rel=1e-5)
+
+
+def test_moon_and_stars_set_behind_the_far_trees():
+    low = (towards(0.0, np.array([0.3]))[0], 0.2, rgb_of_cct(4100.0))
+    high = (towards(0.0, np.array([8.0]))[0], 0.2, rgb_of_cct(4100.0))
+    assert len(moon_disc(low).directions) == 0
+    assert len(moon_disc(high).directions) == 1
+    sky = stars("dark")
+    lux = sky.illuminance_lx @ Y_WEIGHTS
+    assert not lux[sky.directions[:, 2] < np.sin(np.radians(0.3))].any()
+    assert (lux[sky.directions[:, 2] > np.sin(np.radians(7.0))] > 0).all()
 
 
 def test_drawn_zenith_lies_in_the_measured_range():
@@ -137,8 +199,8 @@ def test_stars_have_the_magnitudes_of_their_rank():
     sky = stars("dark")
     height_sin = sky.directions[:, 2]
     lux = sky.illuminance_lx @ Y_WEIGHTS
-    magnitude = -2.5 * np.log10(lux / 2.54e-6) - EXTINCTION_MAG / height_sin
     high = np.flatnonzero(height_sin > 0.5)
+    magnitude = -2.5 * np.log10(np.maximum(lux, 1e-12) / 2.54e-6) - EXTINCTION_MAG / height_sin
     for count, limit in ((15, 1.0), (49, 2.0), (172, 3.0), (511, 4.0)):
         # Half of those counted over the sphere stand above the horizon, in order of brightness.
         assert (magnitude[high[high < count / 2 - 1]] < limit + 0.01).all()

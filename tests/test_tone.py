@@ -3,7 +3,14 @@
 import numpy as np
 import pytest
 
-from nightview.lamps.colour import Y_WEIGHTS, rgb_of_cct, srgb_decode, srgb_encode
+from nightview.lamps.colour import (
+    RGB_TO_XYZ,
+    XYZ_TO_RGB,
+    Y_WEIGHTS,
+    rgb_of_cct,
+    srgb_decode,
+    srgb_encode,
+)
 from nightview.picture import tone
 from nightview.picture.exposure import (
     anchor_ev100,
@@ -13,6 +20,7 @@ from nightview.picture.exposure import (
 from nightview.picture.tone import (
     MIDDLE,
     WHITE_K,
+    Edges,
     curve,
     curve_constants,
     develop,
@@ -134,25 +142,77 @@ def test_colour_does_not_change_how_bright_it_looks():
             assert got == pytest.approx(expected, rel=0.02, abs=1e-3)
 
 
-def test_hue_holds_while_light_gets_brighter():
-    def hue_deg(rgb: np.ndarray) -> float:
-        # Angle in the plane across grey (Preucil's hexagon as a circle); grey added leaves it.
-        r, g, b = rgb
-        return float(np.degrees(np.arctan2(np.sqrt(3.0) * (g - b), 2.0 * r - g - b)))
+def hue_deg(rgb: np.ndarray) -> float:
+    """Angle in the plane across grey (Preucil's hexagon as a circle), in linear light."""
+    r, g, b = rgb
+    return float(np.degrees(np.arctan2(np.sqrt(3.0) * (g - b), 2.0 * r - g - b)))
 
+
+def test_hue_does_not_turn_while_the_screen_can_show_it():
     hues = []
-    for luminance in (0.05, 0.2, 0.5, 1.0, 3.0, 6.0, 10.0):
+    for luminance in (0.05, 0.2, 0.5, 1.0):
         shown = srgb_decode(develop(patch(luminance, rgb_of_cct(2700.0)), 2.0) / 255.0)
         hues.append(hue_deg(shown.mean((0, 1))))
-    assert max(hues) - min(hues) < 1.5
+    assert max(hues) - min(hues) < 0.3
     assert 20.0 < hues[0] < 50.0  # orange to gold
+
+
+# Munsell renotation (Newhall, Nickerson & Judd 1943; the tables as distributed by RIT and by the
+# package colour-science): what people judged to be one hue, from strong to pale. Value, chroma,
+# CIE x, y and luminance in per cent of magnesium oxide, under illuminant C.
+MUNSELL = {
+    "10R": [(6, 12, 0.5150, 0.3667, 30.03), (6, 8, 0.4449, 0.3550, 30.03),
+            (8, 6, 0.3910, 0.3442, 59.10), (9, 4, 0.3600, 0.3348, 78.66),
+            (9, 2, 0.3284, 0.3233, 78.66)],
+    "5YR": [(6, 12, 0.5199, 0.4119, 30.03), (6, 8, 0.4592, 0.3900, 30.03),
+            (8, 6, 0.3988, 0.3663, 59.10), (9, 4, 0.3668, 0.3509, 78.66),
+            (9, 2, 0.3353, 0.3325, 78.66)],
+    "10YR": [(6, 8, 0.4570, 0.4249, 30.03), (7, 8, 0.4399, 0.4164, 43.06),
+             (8, 6, 0.3994, 0.3896, 59.10), (9, 4, 0.3677, 0.3668, 78.66),
+             (9, 2, 0.3392, 0.3430, 78.66)],
+}  # fmt: skip
+
+
+def chip_rgb(x: float, y: float, percent: float) -> np.ndarray:
+    """Linear sRGB of a chip: from illuminant C to D65 by Bradford's cones (ICC)."""
+    xyz = percent / 100.0 * np.array([x / y, 1.0, (1.0 - x - y) / y])
+    white_c = np.array([0.31006 / 0.31616, 1.0, (1.0 - 0.31006 - 0.31616) / 0.31616])
+    cones = tone._BRADFORD
+    gain = (cones @ RGB_TO_XYZ @ np.ones(3)) / (cones @ white_c)
+    return XYZ_TO_RGB @ np.linalg.inv(cones) @ (gain * (cones @ xyz))
+
+
+def strength(rgb: np.ndarray) -> float:
+    return float(1.0 - rgb.min() / rgb.max())
+
+
+@pytest.mark.parametrize("hue", MUNSELL)
+def test_colours_pale_along_the_hues_that_people_see(hue):
+    """A warm surface under ever more light turns pale as Munsell's chips of its hue do.
+
+    Straight towards grey in linear light the 5YR chip would end 8 degrees off, as pink as 2.5YR
+    is 5 degrees away.
+    """
+    chips = [chip_rgb(*chip[2:]) for chip in MUNSELL[hue]]
+    locus = sorted((strength(rgb), hue_deg(rgb)) for rgb in chips)
+    before_balance = chips[0] @ np.linalg.inv(tone._balance().astype(np.float64))
+    before_balance /= before_balance @ Y_WEIGHTS
+    strengths = []
+    for luminance in np.geomspace(0.1, 12.0, 12):
+        codes = develop(patch(luminance, before_balance), 2.0)
+        shown = srgb_decode(codes / 255.0).mean((0, 1))
+        strengths.append(strength(shown))
+        if strengths[-1] > 0.15:
+            expected = np.interp(strengths[-1], *np.transpose(locus))
+            assert hue_deg(shown) == pytest.approx(expected, abs=1.6)
+    assert strengths[0] > 0.9 and strengths[-1] < 0.35
+    assert (np.diff(strengths) < 0.01).all()
 
 
 def test_warm_light_is_warm_and_pales_only_when_bright():
     def saturation(luminance: float) -> float:
         shown = srgb_decode(develop(patch(luminance, rgb_of_cct(2700.0)), 2.0) / 255.0)
-        mean = shown.mean((0, 1))
-        return float(1.0 - mean.min() / mean.max())
+        return strength(shown.mean((0, 1)))
 
     assert saturation(0.2) == pytest.approx(saturation(0.6), abs=0.03)
     assert saturation(0.5) > 0.6
@@ -178,6 +238,19 @@ def test_a_dark_gradient_does_not_band():
     assert np.abs(column_error).max() < 0.25
     assert np.abs(column_error.mean(0)).max() < 0.02
     assert np.abs(codes - exact[:, None]).max() < 1.01  # never more than one code from the truth
+
+
+def test_a_bright_edge_is_the_mean_of_its_developed_halves():
+    """Half a pixel of bright pane, half of dark bar: on the screen half way between the two."""
+    pane, bar = 8.0, 0.3
+    frame = patch((pane + bar) / 2.0)
+    apart = np.array([[1.0], [-1.0]]) * (pane - bar) / 2.0 * NEUTRAL
+    rows, columns = np.nonzero(np.ones((64, 64), bool))
+    edges = Edges(rows, columns, np.broadcast_to(apart.astype(np.float32), (4096, 2, 3)))
+    half = srgb_decode(develop(frame, 2.0, edges) / 255.0).mean()
+    assert half == pytest.approx((curve(pane, 2.0) + curve(bar, 2.0)) / 2.0, rel=5e-3)
+    plain = srgb_decode(develop(frame, 2.0) / 255.0).mean()
+    assert plain > 1.3 * half  # what made bars thin
 
 
 def test_the_dither_tile_is_even_and_blue():

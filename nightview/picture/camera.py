@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,13 +14,17 @@ from nightview.site.surface import Array, unit
 
 @dataclass(frozen=True, eq=False)
 class Camera:
-    """Where a picture is taken from. eye, target : (3,) [m]; fov_deg : horizontal; size in pixels."""
+    """Where a picture is taken from. eye, target : (3,) [m]; fov_deg : horizontal; size in pixels.
+
+    up : (3,), what is upright in the picture; the zenith where None.
+    """
 
     eye: Array
     target: Array
     fov_deg: float
     width: int
     height: int
+    up: Array | None = None
 
     @classmethod
     def of(cls, view: View, size: tuple[int, int]) -> Camera:
@@ -31,7 +35,9 @@ class Camera:
     def axes(self) -> tuple[Array, Array, Array]:
         """Unit vectors to the right, up and ahead."""
         ahead = unit(self.target - self.eye)
-        up = np.array([0, 0, 1.0]) if abs(ahead[2]) < 0.9999 else np.array([0, 1.0, 0])
+        up = self.up
+        if up is None:
+            up = np.array([0, 0, 1.0]) if abs(ahead[2]) < 0.9999 else np.array([0, 1.0, 0])
         right = unit(np.cross(ahead, up))
         return right, np.cross(right, ahead), ahead
 
@@ -44,6 +50,16 @@ class Camera:
     def vertical_fov_deg(self) -> float:
         """Vertical angle of view [deg]."""
         return float(np.degrees(2 * np.arctan(self.pixel_tan * self.height / 2)))
+
+    def turned(self, x: float, y: float) -> Camera:
+        """Turned so that the picture place x, y pixels off the middle comes to the middle.
+
+        For less than a pixel that moves the whole picture by -x, -y, and more in the corners of
+        a wide view only as all is stretched there.
+        """
+        right, up, ahead = self.axes
+        aim = ahead + self.pixel_tan * (x * right - y * up)
+        return replace(self, target=self.eye + aim, up=up)
 
     def ways(self, x: NDArray[np.floating], y: NDArray[np.floating]) -> NDArray[np.float32]:
         """Unit directions through picture places (pixels, y down, 0 at the upper left corner)."""

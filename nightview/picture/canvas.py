@@ -31,7 +31,7 @@ from nightview.light.field import Light, LightField
 from nightview.light.lookup import leaf_luminance
 from nightview.light.rays import Array32
 from nightview.picture.camera import Camera
-from nightview.picture.leaves import NEAR_M, OVAL_FACES, RHOMB_FACES, faces_of, oval
+from nightview.picture.leaves import NEAR_M, OVAL_FACES, RHOMB_FACES, faces_of, oval, softened
 from nightview.picture.patterns import dressing_of
 from nightview.site.materials import MaterialSpec
 from nightview.site.surface import Array
@@ -47,8 +47,8 @@ surface hides its own steepest flanks there, and the clipped shadows then lift t
 _SURFACE_SHADER = f"""
   vec3 light = texture(lightMap, tcoordVCVSOutput).rgb;
   vec3 toward = texture(towardMap, tcoordVCVSOutput).rgb;
-  vec2 slope = (texture(reliefMap, patternVS).rg - reliefZero) * reliefScale;
-  vec3 albedo = texture(albedoMap, patternVS).rgb * albedoScale;
+  vec2 slope = (texture(reliefMap, patternVS, -1.0).rg - reliefZero) * reliefScale;
+  vec3 albedo = texture(albedoMap, patternVS, -1.0).rgb * albedoScale;
   float grazing = dot(toward.xy, slope);
   float steep = length(toward.xy) * reliefRms / max(toward.z, 1e-4);
   grazing *= min(1.0, {STEEPEST:.3f} / max(steep, 1e-4));
@@ -226,7 +226,7 @@ class Canvas:
 
     def _light_leaves(self, number: int, near: bool) -> None:
         if self._shown is not None:
-            sides = leaf_luminance(self._shown, number)
+            sides = softened(self.field.site.crowns[number], leaf_luminance(self._shown, number))
             self._leaves[number, near].show(sides[:, 0], sides[:, 1])
 
     # --- light ------------------------------------------------------------------------------------
@@ -260,19 +260,20 @@ class Canvas:
 
     # --- drawing ----------------------------------------------------------------------------------
 
-    def draw(self, camera: Camera, scale: int) -> Array32:
+    def draw(self, camera: Camera, scale: int = 1, out: Array32 | None = None) -> Array32:
         """The marked frame at scale × the camera's size: (h, w, 4) float32, row 0 at the top.
 
         Channels: RGB luminance [cd/m²], or a mirror's mark; coverage (0 where nothing is).
         """
         width, height = camera.width * scale, camera.height * scale
         self._choose_leaves(camera.eye)
-        out = np.empty((height, width, 4), np.float32)
+        frame = np.empty((height, width, 4), np.float32) if out is None else out
         bands = max(1, -(-width * height // BAND_PIXELS))
         edges = np.linspace(0, height, bands + 1).astype(int)
         for low, high in itertools.pairwise(edges):  # from the lower edge upwards
-            out[low:high] = self._band(camera, width, height, int(low), int(high))
-        return out[::-1]
+            band = self._band(camera, width, height, int(low), int(high))
+            frame[height - high : height - low] = band[::-1]
+        return frame
 
     def _band(self, camera: Camera, width: int, height: int, low: int, high: int) -> Array32:
         """Rows low to high of the picture, counted from its lower edge."""
@@ -313,8 +314,8 @@ def _texture(values: np.ndarray, pattern: bool) -> tuple[vtkTexture, vtkImageDat
     texture.SetMipmap(pattern)
     texture.SetRepeat(pattern)
     texture.SetEdgeClamp(not pattern)
-    # Sampling along the slant as well would cost three times the whole frame, and two by two
-    # samples a pixel already keep patterns crisp.
+    # Sampling along the slant as well would cost three times the whole frame, and four samples a
+    # pixel already keep patterns crisp.
     texture.SetMaximumAnisotropicFiltering(1.0)
     return texture, image
 

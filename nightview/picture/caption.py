@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -67,6 +68,23 @@ def caption(
             draw.text((left, size // 2 + nth * line), text, font=font, fill=colour)
     out[height - strip :] = np.asarray(image)
     return out
+
+
+def footer(width: int, lines: Sequence[str]) -> NDArray[np.uint8]:
+    """A strip (h, width, 3) to stand below a picture, with lines of text that wrap; the first is
+    bright, the others quiet."""
+    size = min(max(round(width / 100), 11), _SIZES_PX[0])
+    font, line = _font(size), round(size * 1.35)
+    rows = [
+        (row, _TEXT if nth == 0 else _QUIET)
+        for nth, text in enumerate(lines)
+        for row in _wrapped(drawable(text), font, width - 2 * size)
+    ]
+    image = Image.new("RGB", (width, len(rows) * line + 2 * (size // 2)), _BAND)
+    draw = ImageDraw.Draw(image)
+    for nth, (row, colour) in enumerate(rows):
+        draw.text((size, size // 2 + nth * line), row, font=font, fill=colour)
+    return np.asarray(image)
 
 
 def drawable(text: str) -> str:

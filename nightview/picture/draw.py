@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nightview.light.field import Light
 from nightview.light.gather import LUMINOUS, ambient_lx
@@ -12,40 +13,71 @@ from nightview.light.rays import Array32
 from nightview.light.source import moon_of
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
-from nightview.picture.exposure import anchor_ev100
-from nightview.picture.glare import bloom, splat
+from nightview.picture.exposure import anchor_ev100, luminance_of_ev100
+from nightview.picture.glare import SmallLights, bloom, splat
+from nightview.picture.lenses import seen_lenses
 from nightview.picture.mirrors import fill_mirrors
 from nightview.picture.sky import drawn_sky, moon_disc, stars
-from nightview.picture.tone import shown_cd_m2
+from nightview.picture.tone import Edges, shown_cd_m2
 
-SUPERSAMPLING = 2
+SAMPLES_PX = ((-0.125, -0.375), (0.375, -0.125), (0.125, 0.375), (-0.375, 0.125))
+"""Where a pixel is looked at, from its middle: a rotated grid, so that an edge that is almost
+upright or level meets the samples one after another, in four steps and not in two."""
+
+STEEP = 1.5
+"""A pixel whose samples differ by this factor is an edge; see ``tone.Edges``."""
 
 
 @dataclass(frozen=True, eq=False)
 class Frame:
-    """A drawn view. luminance : (h, w, 3) float32, linear RGB whose Y is cd/m², row 0 at the top."""
+    """A drawn view. luminance : (h, w, 3) float32, linear RGB whose Y is cd/m², row 0 at the top.
+
+    edges : what was seen within the pixels on bright edges, for ``tone.develop``.
+    """
 
     luminance: Array32
     camera: Camera
+    edges: Edges
 
 
 def draw_frame(canvas: Canvas, light: Light, camera: Camera, ev100: float) -> Frame:
     """Draw a light from a camera; the canvas must show that light already.
 
-    ev100 is the job's exposure: it only says how bright a point must be to be worth a halo.
+    ev100 is the job's exposure: it only says how bright a point must be to be worth a halo, and an
+    edge to be kept apart.
     """
-    marked = canvas.draw(camera, SUPERSAMPLING)
-    fill_mirrors(marked, camera, SUPERSAMPLING, light)
-    s = SUPERSAMPLING
-    mean = np.zeros((camera.height, camera.width, 4), np.float32)
-    for i in range(s):
-        for j in range(s):
-            mean += marked[i::s, j::s]
-    mean /= np.float32(s * s)
+    return scattered(draw_unscattered(canvas, light, camera, ev100), ev100)
+
+
+def scattered(frame: Frame, ev100: float) -> Frame:
+    """The frame with the halos that the eye adds to what is brighter than a screen shows."""
+    luminance = bloom(frame.luminance, frame.camera.fov_deg, shown_cd_m2(ev100))
+    return Frame(luminance, frame.camera, frame.edges)
+
+
+def draw_unscattered(canvas: Canvas, light: Light, camera: Camera, ev100: float) -> Frame:
+    """The same without halos: linear in the light."""
+    samples = np.empty((len(SAMPLES_PX), camera.height, camera.width, 4), np.float32)
+    for marked, (x, y) in zip(samples, SAMPLES_PX, strict=True):
+        turned = camera.turned(x, y)
+        canvas.draw(turned, 1, marked)
+        fill_mirrors(marked, turned, 1, light)
+    mean = samples.mean(axis=0)
     frame, cover = np.ascontiguousarray(mean[..., :3]), mean[..., 3]
+    edges = _edges(samples, frame, ev100)
     _add_sky(frame, cover, camera, light)
-    _add_lenses(frame, camera, light)
-    return Frame(bloom(frame, camera.fov_deg, shown_cd_m2(ev100)), camera)
+    _add_lights(frame, camera, seen_lenses(light, camera))
+    return Frame(frame, camera, edges)
+
+
+def _edges(samples: Array32, mean: Array32, ev100: float) -> Edges:
+    """Pixels within which bright and dark meet, and how each sample differs from their mean."""
+    # Green stands for luminance: it has most of it, and the choice may be rough.
+    most, least = samples[..., 1].max(axis=0), samples[..., 1].min(axis=0)
+    bright = most > 0.5 * luminance_of_ev100(ev100)
+    rows, columns = np.nonzero(bright & (most > STEEP * least))
+    apart = samples[:, rows, columns, :3] - mean[rows, columns]
+    return Edges(rows, columns, np.moveaxis(apart, 0, 1))
 
 
 def _add_sky(frame: Array32, cover: Array32, camera: Camera, light: Light) -> None:
@@ -61,48 +93,26 @@ def _add_sky(frame: Array32, cover: Array32, camera: Camera, light: Light) -> No
     lights = [stars(surroundings)] if ambient > 0 else []
     if moon is not None:
         lights.append(moon_disc(moon))
-    for points in lights:
-        places, depth = camera.project(camera.eye + 1000.0 * points.directions)
-        ahead = depth > 1.0
-        x, y = places[ahead].T
-        inside = (x >= 0) & (y >= 0) & (x < camera.width) & (y < camera.height)
-        which = np.flatnonzero(ahead)[inside]
-        if not len(which):
-            continue
-        clear = cover[y[inside].astype(int), x[inside].astype(int)] < 0.5
-        lux = points.illuminance_lx[which] * clear[:, None] * light.state.sky
-        frame[:] = splat(frame, places[which], lux, camera.fov_deg, points.radius_deg)
+    _add_lights(frame, camera, SmallLights.together(lights), (cover < 0.5) * light.state.sky)
 
 
-def _add_lenses(frame: Array32, camera: Camera, light: Light) -> None:
-    """Each lens as bright as its beam makes it for this eye, and no brighter."""
-    field = light.field
-    places, lux, radius = [], [], []
-    for part in field.sources:
-        source = part.source
-        weight = light.state.weight(source)
-        if source.kind != "lamp" or not weight.any():
-            continue
-        position = source.positions[0]
-        way = camera.eye - position
-        away = float(np.linalg.norm(way))
-        cosine = way @ source.axis / away
-        phi = np.arctan2(way @ source.second, way @ source.reference)
-        candela = float(source.intensity.at(np.array([cosine]), np.array([phi]))[0])
-        if candela <= 0:
-            continue
-        place, depth = camera.project(position[None])
-        if depth[0] <= 0.1:
-            continue
-        if field.tracer.blocked(camera.eye[None].astype(np.float32), position.astype(np.float32))[
-            0
-        ]:
-            continue
-        places.append(place[0])
-        lux.append(candela / away**2 * weight)
-        radius.append(np.degrees(0.5 * source.lens_m * np.sqrt(max(abs(cosine), 0.05)) / away))
-    if places:
-        frame[:] = splat(frame, np.array(places), np.array(lux), camera.fov_deg, np.array(radius))
+def _add_lights(
+    frame: Array32, camera: Camera, lights: SmallLights, share: NDArray[np.floating] | None = None
+) -> None:
+    """Add small lights to the frame, where share (h, w) is given only so much of each."""
+    places, depth = camera.project(camera.eye + 1000.0 * lights.directions.astype(float))
+    x, y = places.T
+    ahead = (
+        (depth > 1.0) & (np.abs(x / camera.width - 0.5) < 1) & (np.abs(y / camera.height - 0.5) < 1)
+    )
+    if share is not None:
+        ahead &= (x >= 0) & (y >= 0) & (x < camera.width) & (y < camera.height)
+    if not ahead.any():
+        return
+    lux = lights.illuminance_lx[ahead]
+    if share is not None:
+        lux = lux * share[y[ahead].astype(int), x[ahead].astype(int)][:, None]
+    frame[:] = splat(frame, places[ahead], lux, camera.fov_deg, lights.radius_deg[ahead])
 
 
 def locked_exposure(light: Light) -> float:
@@ -121,8 +131,7 @@ def locked_exposure(light: Light) -> float:
         samples.append(found)
         weights.append(np.full(len(found), patch.outline.area / len(found)))
     for k, mesh in enumerate(site.meshes):
-        if mesh.casts:
-            rho = np.asarray(site.materials[mesh.material].rgb) * LUMINOUS / np.pi
-            samples.append(light.meshes[k] @ rho.astype(np.float32))
-            weights.append(np.full(len(mesh.vertices), 1.0 / len(mesh.vertices)))
+        rho = np.asarray(site.materials[mesh.material].rgb) * LUMINOUS / np.pi
+        samples.append(light.meshes[k] @ rho.astype(np.float32))
+        weights.append(np.full(len(mesh.vertices), 1.0 / len(mesh.vertices)))
     return anchor_ev100(np.concatenate(samples), np.concatenate(weights))

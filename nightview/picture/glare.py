@@ -12,7 +12,9 @@ near a source (the f1 of Spencer et al. 1995) is left to the eye that looks at t
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -38,6 +40,30 @@ _SMOOTH_PX = 6.0
 _BLUR_OF_REDUCTION = 1.0 / 12.0 + 1.0 / 6.0
 _SPLAT_PX = 0.7
 _Y = Y_WEIGHTS.astype(np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class SmallLights:
+    """Lights smaller than what they are seen among: lenses and their images, stars, the moon.
+
+    directions : (n, 3) unit vectors from the eye, z up; illuminance_lx : (n, 3), facing the eye,
+    linear RGB; radius_deg : (n,) angular radius.
+    """
+
+    directions: Floats
+    illuminance_lx: Floats
+    radius_deg: Floats
+
+    @classmethod
+    def together(cls, parts: Sequence[SmallLights]) -> SmallLights:
+        """All lights of some parts, or none."""
+        none = cls(*(np.zeros(shape, np.float32) for shape in ((0, 3), (0, 3), 0)))
+        return cls(
+            *(
+                np.concatenate([getattr(part, field.name) for part in (none, *parts)])
+                for field in fields(cls)
+            )
+        )
 
 
 def veil_per_lux(theta_deg: NDArray[np.floating] | float, age_years: float = 0.0) -> Floats:
@@ -69,31 +95,65 @@ def bloom(
         return below + bloom(frame - below, fov_deg, age_years=age_years)
 
     height, width = frame.shape[:2]
-    pixel = _pixel_tan(width, fov_deg)
-    sigmas_px = np.radians(CORE_DEG) * 2.0 ** np.arange(_OCTAVES) / pixel
-    shares = np.full(_OCTAVES, _OCTAVE_SHARE * _ageing(age_years))
-    shares[-1] *= _WIDEST_SHARE
-    octaves = [(s, share) for s, share in zip(sigmas_px, shares, strict=True) if s >= 1.0]
-    sharp = [octave for octave in octaves if octave[0] < _SMOOTH_PX]
-    smooth = [
-        (np.sqrt((s / _REDUCTION) ** 2 - _BLUR_OF_REDUCTION), share)
-        for s, share in octaves
-        if s >= _SMOOTH_PX
-    ]
-
-    kept = 1.0 - _scatter([np.ones((height, width), np.float32)], sharp)[0]
+    lens = _lens(height, width, float(fov_deg), float(age_years))
     planes = [np.ascontiguousarray(frame[..., c], dtype=np.float32) for c in range(3)]
-    veils = _scatter(planes, sharp)
-    ones = Image.fromarray(np.ones((height, width), np.float32))
+    bright = sum(np.abs(plane) for plane in planes)
+    rows, columns = (_around(bright.any(axis=axis), lens.reach) for axis in (1, 0))
+    near = _scatter([np.ascontiguousarray(plane[rows, columns]) for plane in planes], lens.sharp)
     small = [Image.fromarray(plane).reduce(_REDUCTION) for plane in planes]
-    small.append(ones.reduce(_REDUCTION))
-    *wide, wide_lost = _scatter([np.asarray(image) for image in small], smooth)
-    kept -= _enlarge(wide_lost, width, height)
+    wide = _scatter([np.asarray(image) for image in small], lens.smooth)
     out = np.empty((height, width, 3), np.float32)
     for c in range(3):
-        veil = veils[c] + _enlarge(wide[c], width, height)
-        out[..., c] = np.maximum(planes[c] * kept + veil, 0.0)
+        veil = planes[c] * lens.kept
+        veil += _enlarge(wide[c], width, height)
+        veil[rows, columns] += near[c]
+        out[..., c] = np.maximum(veil, 0.0)
     return out
+
+
+Octaves = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Lens:
+    """How a frame of some size and angle of view scatters.
+
+    sharp, smooth : σ [px, of the frame and of its reduced copy] and share of each octave.
+    reach : how far the sharp ones go [px]. kept : (h, w), what a pixel does not lose to others.
+    """
+
+    sharp: Octaves
+    smooth: Octaves
+    reach: int
+    kept: Floats
+
+
+@lru_cache(maxsize=4)
+def _lens(height: int, width: int, fov_deg: float, age_years: float) -> _Lens:
+    sigmas_px = np.radians(CORE_DEG) * 2.0 ** np.arange(_OCTAVES) / _pixel_tan(width, fov_deg)
+    shares = np.full(_OCTAVES, _OCTAVE_SHARE * _ageing(age_years))
+    shares[-1] *= _WIDEST_SHARE
+    octaves = [(float(s), float(k)) for s, k in zip(sigmas_px, shares, strict=True) if s >= 1.0]
+    sharp = tuple(octave for octave in octaves if octave[0] < _SMOOTH_PX)
+    smooth = tuple(
+        (float(np.sqrt((s / _REDUCTION) ** 2 - _BLUR_OF_REDUCTION)), share)
+        for s, share in octaves
+        if s >= _SMOOTH_PX
+    )
+    ones = np.ones((height, width), np.float32)
+    kept = 1.0 - _scatter([ones], sharp)[0]
+    reduced = np.asarray(Image.fromarray(ones).reduce(_REDUCTION))
+    kept -= _enlarge(_scatter([reduced], smooth)[0], width, height)
+    reach = int(4.0 * max([0.0, *(sigma for sigma, _ in sharp)])) + 1
+    return _Lens(sharp, smooth, reach, kept)
+
+
+def _around(used: NDArray[np.bool_], reach: int) -> slice:
+    """From the first to the last place in use, with so much on both sides."""
+    places = np.flatnonzero(used)
+    if not len(places):
+        return slice(0, 1)
+    return slice(max(0, int(places[0]) - reach), min(len(used), int(places[-1]) + 1 + reach))
 
 
 def splat(
@@ -168,25 +228,31 @@ def _enlarge(plane: Floats, width: int, height: int) -> Floats:
     return np.asarray(image.resize((width, height), Image.Resampling.BILINEAR, box))
 
 
-def _scatter(planes: list[Floats], octaves: Iterable[tuple[float, float]]) -> list[Floats]:
+def _scatter(planes: list[Floats], octaves: Octaves) -> list[Floats]:
     """Each plane (h, w) under the sum of share × Gaussian of σ [px]; black outside the plane."""
-    octaves = list(octaves)
     if not octaves:
         return [np.zeros_like(plane) for plane in planes]
     height, width = planes[0].shape
     reach = int(4.0 * max(sigma for sigma, _ in octaves)) + 1
     rows, columns = (fft.next_fast_len(n + min(n, reach), real=True) for n in (height, width))
-    transfer = np.zeros((rows, columns // 2 + 1), np.float32)
-    for sigma, share in octaves:
-        across = fft.rfft(_gaussian(columns, sigma)).real
-        down = fft.fft(_gaussian(rows, sigma)).real
-        transfer += (share * down[:, None] * across[None, :]).astype(np.float32)
+    transfer = _transfer(rows, columns, octaves)
     out = []
     for plane in planes:
         spectrum = fft.rfft2(plane, (rows, columns), workers=2)
         spectrum *= transfer
         out.append(fft.irfft2(spectrum, (rows, columns), workers=2)[:height, :width])
     return out
+
+
+@lru_cache(maxsize=8)
+def _transfer(rows: int, columns: int, octaves: Octaves) -> Floats:
+    """The spectrum (rows, columns // 2 + 1) of the sum of Gaussians."""
+    total = np.zeros((rows, columns // 2 + 1), np.float32)
+    for sigma, share in octaves:
+        across = fft.rfft(_gaussian(columns, sigma)).real
+        down = fft.fft(_gaussian(rows, sigma)).real
+        total += (share * down[:, None] * across[None, :]).astype(np.float32)
+    return total
 
 
 def _gaussian(n: int, sigma: float) -> NDArray[np.float64]:

@@ -19,6 +19,8 @@ _OUTLINE = np.array(
 )
 _FOLD = 0.10
 """How far the sides rise from the midrib, in widths."""
+AROUND_M, BENT_SHARE = 0.35, 0.5
+"""Leaves within so much count as neighbours, and give a leaf this share of its looks [by eye]."""
 OVAL_FACES = np.array([[0, 1, 3], [1, 2, 3], [0, 3, 5], [3, 4, 5]])
 RHOMB_FACES = np.array([[0, 1, 2], [0, 2, 3]])
 
@@ -42,3 +44,22 @@ def faces_of(count: int, corners: int, one: NDArray[np.int64]) -> NDArray[np.int
     """The triangles of many leaves from those of one: (count · k, 3)."""
     start = np.arange(count, dtype=np.int64)[:, None, None] * corners
     return (start + one[None]).reshape(-1, 3)
+
+
+def softened(crown: Crown, sides: Array32) -> Array32:
+    """Luminance of the leaves' sides (n, 2, 3) as drawn: half a leaf's own, half that around it.
+
+    A drawn leaf is a flat chip of one facing, bright or dark as a whole, and a crown of them
+    glitters like tinsel. A real one is bent, and its parts face many ways, as its neighbours do.
+    The mean over each cube of ``AROUND_M`` stays what it was.
+    """
+    cube = np.floor(crown.centre / AROUND_M).astype(np.int64)
+    cube -= cube.min(axis=0)
+    number = np.ravel_multi_index(tuple(cube.T), tuple(cube.max(axis=0) + 1))
+    count = np.maximum(np.bincount(number), 1)
+    around = np.empty_like(sides)
+    for side, channel in np.ndindex(2, 3):
+        total = np.bincount(number, sides[:, side, channel])
+        around[:, side, channel] = (total / count)[number]
+    mixed: Array32 = sides + np.float32(BENT_SHARE) * (around - sides)
+    return mixed

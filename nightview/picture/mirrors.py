@@ -13,6 +13,8 @@ from nightview.light.source import moon_of
 from nightview.picture.camera import Camera
 from nightview.picture.sky import drawn_sky
 from nightview.scene.model import Opening, Pond
+from nightview.site.build import Site
+from nightview.site.surface import Array, Patch
 
 GLASS_INDEX, WATER_INDEX = 1.52, 1.33
 PANE_AT_NORMAL = 0.082
@@ -21,6 +23,13 @@ _MEAN_SHAPE = 0.943
 """Mean of a glowing pane's shape (erf of its two Gaussians; the folds have mean 0)."""
 DARK_ROOM_CD_M2 = 0.002
 """A room with no lamp on, lit by what strays in [our choice]."""
+_SLOPE = 0.035
+"""Slope of each wave in a breeze [our choice]."""
+_WAVES = tuple(
+    (0.25 + 0.22 * k, np.array([np.cos(2.4 * k + 0.3), np.sin(2.4 * k + 0.3)]), 1.7 * k)
+    for k in range(6)
+)
+"""Length [m], direction and phase of the waves on water."""
 
 
 def fresnel(cosine: Array32, index: float) -> Array32:
@@ -58,8 +67,7 @@ def _one(number: int, uv: Array32, ways: Array32, light: Light) -> Array32:
     points, _ = patch.place(uv[:, 0].astype(float), uv[:, 1].astype(float))
     normal = np.broadcast_to(patch.normal.astype(np.float32), ways.shape)
     if patch.kind == "water":
-        pond = next(item for item in site.scene.ponds if item.name == patch.owner)
-        normal = _ripples(points, pond)
+        normal = _ripples(points, pond_of(site, patch))
     facing = -np.einsum("ij,ij->i", ways, normal)
     flip = np.where(facing < 0, -1.0, 1.0).astype(np.float32)
     normal, facing = normal * flip[:, None], np.abs(facing)
@@ -89,19 +97,33 @@ def _room(opening: Opening, uv: Array32, size: tuple[float, float], light: Light
     return (level * opening.glow_cd_m2 / _MEAN_SHAPE * shape[:, None] * rgb).astype(np.float32)
 
 
-def _ripples(points: np.ndarray, pond: Pond) -> Array32:
-    """Normals of a slightly moved surface: a few crossing waves, (n, 3)."""
+def pond_of(site: Site, patch: Patch) -> Pond:
+    """The pond that a patch of water belongs to."""
+    return next(pond for pond in site.scene.ponds if pond.name == patch.owner)
+
+
+def slopes(points: Array, pond: Pond) -> Array:
+    """Slope (n, 2) of a pond's slightly moved surface at points (n, 2 or 3): crossing waves."""
     slope = np.zeros((len(points), 2))
-    for k in range(6):
-        turn, length = 2.4 * k + 0.3, 0.25 + 0.22 * k
-        way = np.array([np.cos(turn), np.sin(turn)])
-        slope += (
-            0.035
-            * pond.ripple
-            * np.cos(2 * np.pi * (points[:, :2] @ way) / length + 1.7 * k)[:, None]
-            * way
-        )
-    normal = np.column_stack([-slope, np.ones(len(points))])
+    for length, way, phase in _WAVES:
+        turn = 2 * np.pi * (points[:, :2] @ way) / length + phase
+        slope += (_SLOPE * pond.ripple * np.cos(turn))[:, None] * way
+    return slope
+
+
+def steepest(pond: Pond) -> float:
+    """The steepest slope that a pond's surface may have anywhere."""
+    return _SLOPE * pond.ripple * len(_WAVES)
+
+
+def most_bent(pond: Pond) -> float:
+    """How fast the slope of a pond's surface may change at most [1/m]."""
+    return _SLOPE * pond.ripple * float(sum(2 * np.pi / length for length, _, _ in _WAVES))
+
+
+def _ripples(points: np.ndarray, pond: Pond) -> Array32:
+    """Normals of a slightly moved surface, (n, 3)."""
+    normal = np.column_stack([-slopes(points, pond), np.ones(len(points))])
     return (normal / np.linalg.norm(normal, axis=1, keepdims=True)).astype(np.float32)
 
 

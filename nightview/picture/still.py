@@ -18,6 +18,7 @@ from nightview.picture.canvas import Canvas
 from nightview.picture.caption import caption
 from nightview.picture.draw import Frame, draw_frame, locked_exposure
 from nightview.picture.glcheck import ensure_gl
+from nightview.picture.layers import Layers
 from nightview.picture.png import read_texts, write_png
 from nightview.picture.tone import develop as develop_frame
 from nightview.scene.model import View
@@ -74,6 +75,16 @@ def draw(
     return Still(frame, exposure, scene.title, named.name, state)
 
 
+def layers_of(
+    field: LightField, view: View | str, size: tuple[int, int], ev100: float | None = None
+) -> Layers:
+    """A view in any state of the site's light, for many states; arguments and errors as ``draw``."""
+    named = view_of(field.site.scene.views, view) if isinstance(view, str) else view
+    ensure_gl()
+    exposure = exposure_of(field) if ev100 is None else ev100
+    return Layers(_canvas(field), Camera.of(named, size), exposure)
+
+
 @lru_cache(maxsize=1)
 def _canvas(field: LightField) -> Canvas:
     """The canvas of the site drawn last; another site's takes its place and its memory."""
@@ -81,25 +92,24 @@ def _canvas(field: LightField) -> Canvas:
 
 
 def _exposure(light: Light) -> float:
-    """The job's exposure, whatever is switched on: that of the design."""
-    stated = light.field.site.scene.picture.exposure_ev100
-    if stated is not None:
-        return stated
-    return (
-        _anchored(light.field)
-        if light.state is not light.field.designed
-        else locked_exposure(light)
-    )
+    if (
+        light.state is light.field.designed
+        and light.field.site.scene.picture.exposure_ev100 is None
+    ):
+        return locked_exposure(light)
+    return exposure_of(light.field)
 
 
 @lru_cache(maxsize=1)
-def _anchored(field: LightField) -> float:
-    return locked_exposure(mix(field))
+def exposure_of(field: LightField) -> float:
+    """The job's exposure, whatever is switched on: that of the design."""
+    stated = field.site.scene.picture.exposure_ev100
+    return locked_exposure(mix(field)) if stated is None else stated
 
 
 def develop(still: Still) -> NDArray[np.uint8]:
     """The picture as seen, with its caption: (h, w, 3) uint8 sRGB."""
-    pixels = develop_frame(still.frame.luminance, still.ev100)
+    pixels = develop_frame(still.frame.luminance, still.ev100, still.frame.edges)
     return caption(pixels, still.title, still.view, still.state, still.ev100)
 
 

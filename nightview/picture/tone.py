@@ -1,12 +1,14 @@
 """From luminance to a picture on a screen: one global tone curve, the same for a whole job.
 
 The curve acts on luminance alone; colour follows by ratio, so that no hue turns as light gets
-brighter. What a screen cannot show at that luminance is drawn towards grey, straight along its
-hue, which is how a warm lamp goes pale before it goes white.
+brighter. What a screen cannot show at that luminance goes pale, along the line on which the eye
+sees one hue: bright timber turns to pale amber and then to white. In linear light that line is
+bent; straight towards grey, warm colours would turn to pink.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -32,7 +34,40 @@ _CONTRAST, _SHOULDER, _WHITEST = 1.25, 0.92, 64.0
 _BRADFORD = np.array(
     [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
 )
+# Oklab: linear sRGB to its cones, and the weights of their cube roots in its lightness L.
+_TO_CONES = np.array(
+    [
+        [0.4122214708, 0.5363325363, 0.0514459929],
+        [0.2119034982, 0.6806995451, 0.1073969566],
+        [0.0883024619, 0.2817188376, 0.6299787005],
+    ],
+    np.float32,
+)
+_FROM_CONES = np.linalg.inv(_TO_CONES.astype(np.float64)).astype(np.float32)
+_LIGHTNESS = np.array([0.2104542553, 0.7936177850, -0.0040720468], np.float32)
+
+_AS_IT_IS = 0.9995
+"""Colours that keep more than this of their strength are left alone: far less than a code."""
+_STEPS = 4
+_Y = Y_WEIGHTS.astype(np.float32)
 _TILE = 64
+
+
+@dataclass(frozen=True, eq=False)
+class Edges:
+    """Pixels in which bright and dark meet, so that they can be developed sample by sample.
+
+    A pixel half covered by a bar before a bright pane has half the pane's luminance, which the
+    curve shows almost as bright as the pane: dark bars look thin and stepped. The mean of what
+    the curve makes of each half is a clean half tone (the order of Karis, "High quality temporal
+    supersampling", SIGGRAPH 2014). The frame itself keeps the mean luminance.
+
+    rows, columns : (n,). apart : (n, k, 3), each sample less the pixel's mean [cd/m²].
+    """
+
+    rows: NDArray[np.intp]
+    columns: NDArray[np.intp]
+    apart: Floats
 
 
 def curve(luminance_cd_m2: ArrayLike, ev100: float) -> Floats:
@@ -66,12 +101,14 @@ def shown_cd_m2(ev100: float) -> float:
     return luminance_of_ev100(ev100) / MIDDLE
 
 
-def develop(frame: ArrayLike, ev100: float) -> NDArray[np.uint8]:
+def develop(frame: ArrayLike, ev100: float, edges: Edges | None = None) -> NDArray[np.uint8]:
     """The frame (h, w, 3), linear sRGB with Y in cd/m², as sRGB codes (h, w, 3) uint8.
 
     Luminance goes through ``curve``; colour is balanced to ``WHITE_K`` (von Kries in Bradford's
     cones, luminance kept). Rounded against a fixed blue-noise tile, so that dark gradients do
     not band and the same frame gives the same bytes. Values below zero are shown as black.
+
+    edges : pixels to be shown as the mean of their developed samples.
     """
     rgb = np.asarray(frame, dtype=np.float32)
     codes = np.empty(rgb.shape, np.uint8)
@@ -79,22 +116,59 @@ def develop(frame: ArrayLike, ev100: float) -> NDArray[np.uint8]:
     threshold = np.tile(dither_tile(), (1, -(-width // _TILE), 1))[:, :width]
     for top in range(0, height, _TILE):  # in bands that stay in the processor's cache
         band = _screen(rgb[top : top + _TILE], ev100)
-        index = (band * np.float32(65535.0) + np.float32(0.5)).astype(np.uint16)
-        codes[top : top + _TILE] = _code_table()[index] + threshold[: len(band)]
+        codes[top : top + _TILE] = _rounded(band, threshold[: len(band)])
+    if edges is not None and len(edges.rows):
+        seen = rgb[edges.rows, edges.columns, None] + edges.apart
+        shown = _screen(np.maximum(seen, 0.0), ev100).mean(axis=1)
+        own = threshold[edges.rows % _TILE, edges.columns]
+        codes[edges.rows, edges.columns] = _rounded(shown, own)
     return codes
 
 
+def _rounded(shown: Floats, threshold: Floats) -> NDArray[np.uint8]:
+    """sRGB codes of linear screen values 0 to 1, rounded up above the threshold."""
+    index = (shown * np.float32(65535.0) + np.float32(0.5)).astype(np.uint16)
+    return (_code_table()[index] + threshold).astype(np.uint8)
+
+
 def _screen(rgb: Floats, ev100: float) -> Floats:
-    """Linear screen values 0 to 1 of linear RGB [cd/m²], both (h, w, 3)."""
-    y = curve(rgb @ Y_WEIGHTS.astype(np.float32), ev100)[..., None]
+    """Linear screen values 0 to 1 of linear RGB [cd/m²], both (…, 3)."""
+    y = curve(rgb @ _Y, ev100)
     balanced = np.maximum(rgb @ _balance(), 0.0)
-    total = (balanced @ Y_WEIGHTS.astype(np.float32))[..., None]
-    colour = balanced * (y / np.maximum(total, np.float32(1e-20))) - y
-    most = np.maximum(np.maximum(colour[..., 0], colour[..., 1]), colour[..., 2])[..., None]
-    room = np.float32(1.0) - y
+    colour = balanced / np.maximum(balanced @ _Y, np.float32(1e-20))[..., None]
+    over = np.maximum(np.maximum(colour[..., 0], colour[..., 1]), colour[..., 2]) - 1
+    most, room = y * over, np.float32(1.0) - y
     # Smooth from 1, well inside the screen's gamut, to room/most, at its edge.
     keep = room / np.sqrt(np.sqrt(np.sqrt(room**8 + most**8 + np.float32(1e-30))))
-    return np.clip(y + colour * keep, 0.0, 1.0)
+    pale = keep < _AS_IT_IS
+    colour[pale] = _paled(colour[pale], 1 + keep[pale] * over[pale])
+    return np.clip(y[..., None] * colour, 0.0, 1.0)
+
+
+def _paled(colour: Floats, peak: Floats) -> Floats:
+    """Colours (n, 3) of Y = 1, each brought along its hue until its largest channel is ``peak``.
+
+    In Oklab a line from grey at constant L is one hue: B. Ottosson, "A perceptual color space for
+    image processing", 2020. All of Oklab's cone responses are cubes, so on that line they are
+    (1 + t·p)³, t = 1 being the colour as it was; t is found by false position.
+    """
+    cones = np.cbrt(colour @ _TO_CONES.T)
+    p = cones / (cones @ _LIGHTNESS)[:, None] - 1
+
+    def at(t: Floats) -> tuple[Floats, Floats]:
+        there = (1 + t[:, None] * p) ** 3 @ _FROM_CONES.T
+        there /= (there @ _Y)[:, None]
+        return there, there.max(axis=1) - peak
+
+    low, high = np.zeros_like(peak), np.ones_like(peak)
+    below, above = 1 - peak, colour.max(axis=1) - peak
+    for _ in range(_STEPS):
+        t = low + (high - low) * below / np.minimum(below - above, np.float32(-1e-9))
+        there, miss = at(t)
+        under = miss < 0
+        low, below = np.where(under, t, low), np.where(under, miss, below)
+        high, above = np.where(under, high, t), np.where(under, above, miss)
+    return there
 
 
 @lru_cache(maxsize=1)

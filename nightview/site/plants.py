@@ -135,7 +135,8 @@ def _wood(
                     side = unit(rng.normal(size=3) + [0, 0, 0.3])
                     tip = twig + side * 0.28 * length
                     tips.append(tip)
-                    boughs.append((twig, tip, 0.3 * size, 0.1 * size))
+                    if np.linalg.norm((tip - middle) / radii) < 1.0:  # else a bare stick
+                        boughs.append((twig, tip, 0.3 * size, 0.1 * size))
     if straight:
         tips.append(middle)
     mesh = rods(f"{tree.name} boughs", tree.name, tree.bark, boughs)
@@ -222,24 +223,23 @@ def _palm(
 ) -> tuple[list[Patch], list[Crown], list[Mesh]]:  # fmt: skip
     """A bare trunk under arching fronds, each a rib with two rows of leaflets."""
     radius = max(0.06, habit.trunk_share * height / 2)
-    reach = crown / 2
-    head = foot + [0, 0, height - 0.25 * reach]
-    trunk = tube(f"{tree.name} trunk", tree.name, tree.bark, foot, head, radius, 0.75 * radius)
+    reach = 0.96 * crown / 2  # the last leaflets stand out beyond their rib
     ribs, centre, normal, along = [], [], [], []
     fronds = 26
-    for k in range(fronds):
-        turn, lift = 2.4 * k, 1.15 - 1.75 * k / fronds + rng.uniform(-0.1, 0.1)
+    for k in range(fronds):  # about the head as origin
+        turn, lift = 2.4 * k, 0.95 - 1.55 * k / fronds + rng.uniform(-0.1, 0.1)
         level = np.array([np.cos(turn), np.sin(turn), 0.0])
         t = np.linspace(0, 1, 22)
-        rib = head + reach * (t[:, None] * level * np.cos(lift * 0.6)
-                              + (np.sin(lift) * t - 0.75 * t**2.2)[:, None] * [0, 0, 1])  # fmt: skip
-        ribs += [(rib[i], rib[i + 3], 0.012, 0.01) for i in range(0, 18, 3)]
+        rib = reach * (t[:, None] * level * np.cos(lift * 0.6)
+                       + (np.sin(lift) * t - 0.75 * t**2.2)[:, None] * [0, 0, 1])  # fmt: skip
+        thick = 0.012 * (1.0 + 2.0 * np.exp(-8.0 * t))  # it clasps the trunk with a broad foot
+        ribs += [(rib[i], rib[i + 3], thick[i], thick[i + 3]) for i in range(0, 18, 3)]
         tangent = np.gradient(rib, axis=0)
         tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
         across = np.cross(tangent, [0, 0, 1.0])
         across /= np.linalg.norm(across, axis=1, keepdims=True) + 1e-9
         for side in (-1.0, 1.0):
-            for i in range(3, 22):
+            for i in range(2, 22):
                 blade = unit(
                     side * across[i] + 0.7 * tangent[i] - [0, 0, 0.35] + 0.1 * rng.normal(size=3)
                 )
@@ -248,10 +248,17 @@ def _palm(
                     centre.append(rib[i] + blade * long * share)
                     along.append(blade)
                     normal.append(unit(np.cross(blade, np.cross([0.1, 0.05, 1.0], blade))))
-    size = (habit.leaf_m[0] * 0.55 * reach / 1.6, habit.leaf_m[1])
-    arrays = [np.array(a, np.float32) for a in (centre, normal, along)]
+    length, width = habit.leaf_m[0] * 0.55 * reach / 1.6, habit.leaf_m[1]
+    # The stated height is that of the topmost leaflet.
+    top = (np.array(centre) + 0.5 * length * np.abs(along))[:, 2].max()
+    head = foot + [0, 0, height - top]
+    trunk = tube(f"{tree.name} trunk", tree.name, tree.bark, foot, head, radius, 0.75 * radius)
+    ribs = [(start + head, end + head, *radii) for start, end, *radii in ribs]
+    arrays = [np.array(a, np.float32) for a in (np.array(centre) + head, normal, along)]
     tone = np.clip(rng.normal(1, 0.12, len(arrays[0])), 0.6, 1.4).astype(np.float32)
-    fan = Crown(f"{tree.name} crown", tree.name, leaf, arrays[0], arrays[1], arrays[2], *size, tone)
+    fan = Crown(
+        f"{tree.name} crown", tree.name, leaf, arrays[0], arrays[1], arrays[2], length, width, tone
+    )
     return [trunk], [fan], [rods(f"{tree.name} ribs", tree.name, leaf, ribs, sides=3)]
 
 

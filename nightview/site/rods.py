@@ -15,15 +15,19 @@ def rods(
     owner: str,
     material: str,
     parts: list[Rod],
-    sides: int = 6,
+    sides: int | None = None,
     *,
     fixture: str = "",
 ) -> Mesh:
-    """Tapered prisms in one mesh; one that belongs to a fixture is its body, and casts nothing."""
-    angles = np.linspace(0, 2 * np.pi, sides, endpoint=False)
+    """Tapered prisms in one mesh; one that belongs to a fixture is its body, and casts nothing.
+
+    sides : of each prism; by default the more the thicker it is, so that no corner shows.
+    """
     points, normals, faces = [], [], []
     base = 0
     for start, end, r0, r1 in parts:
+        count = sides or int(np.clip(6 + max(r0, r1) / 0.02, 6, 12))
+        angles = np.linspace(0, 2 * np.pi, count, endpoint=False)
         length = np.linalg.norm(end - start)
         axis = (end - start) / length
         e1 = unit(np.cross(axis, [0.3, 0.2, 0.93] if abs(axis[2]) < 0.8 else [1.0, 0, 0]))
@@ -35,13 +39,13 @@ def rods(
             points.append(start + t * (end - start) + (r0 + t * (r1 - r0)) * out)
             normals.append(facing)
         for k in range(rings - 1):
-            low = base + k * sides + np.arange(sides)
-            right = base + k * sides + (np.arange(sides) + 1) % sides
+            low = base + k * count + np.arange(count)
+            right = base + k * count + (np.arange(count) + 1) % count
             faces += [
-                np.stack([low, right, right + sides], 1),
-                np.stack([low, right + sides, low + sides], 1),
+                np.stack([low, right, right + count], 1),
+                np.stack([low, right + count, low + count], 1),
             ]
-        base += rings * sides
+        base += rings * count
     vertices, normal = np.concatenate(points), np.concatenate(normals)
     triangles = np.concatenate(faces).astype(np.int32)
     # The facets cut inside their own ring; the vertices themselves are outermost.

@@ -179,11 +179,15 @@ def tube(
 
 
 def round_solid(owner: str, foot: Array, radius_m: float, height_m: float) -> Solid:
-    """An upright round body, as an eight-sided prism."""
+    """An upright round body, as an eight-sided prism.
+
+    It lies within the drawn post even at a tapered one's top, or the post's own surface would count
+    as buried in it.
+    """
     angles = np.linspace(0, 2 * np.pi, 8, endpoint=False)
     planes = [[np.cos(a), np.sin(a), 0.0] for a in angles]
     normals = np.array([*planes, [0, 0, 1.0], [0, 0, -1.0]])
-    reach = np.array([radius_m] * 8 + [height_m, 0.0])
+    reach = np.array([0.84 * radius_m] * 8 + [height_m, 0.0])
     foot = np.asarray(foot, float)
     planes4 = np.column_stack([normals, -(normals @ foot) - reach])
     margin = np.array([radius_m, radius_m, 0.0]) * 1.1

@@ -1,0 +1,136 @@
+"""A view drawn light by light, so that another state of the lamps is a sum and no new drawing.
+
+Light is linear, and so is its picture but for one small thing: relief that shades itself is held
+within bounds. What one colour of change does to a view is drawn once; dimming a lamp or a zone, or
+changing its colour, then costs a multiplication, and the halos, which are added last.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightview.light.field import Light, LightField, State, mix
+from nightview.light.rays import Array32
+from nightview.picture.camera import Camera
+from nightview.picture.canvas import Canvas
+from nightview.picture.draw import Frame, draw_unscattered, scattered
+from nightview.picture.tone import Edges
+from nightview.site.surface import Array
+
+MOST_NEW = 2
+"""A change that needs more new layers than this is drawn as a whole instead."""
+MOST_BYTES = 400 << 20
+"""Layers longest unused are dropped beyond this much."""
+
+Mix = tuple[tuple[int, float], ...]
+"""Sources by number, each with its share of the strongest: what one layer shows; −1 is the sky."""
+
+
+@dataclass(eq=False)
+class Layers:
+    """One camera's view of a site, in any state. ev100 : as for ``draw_frame``."""
+
+    canvas: Canvas
+    camera: Camera
+    ev100: float
+
+    def __post_init__(self) -> None:
+        self._base: tuple[Array, Frame] | None = None
+        self._layers: dict[Mix, Frame] = {}
+
+    @property
+    def field(self) -> LightField:
+        """The light that is looked at."""
+        return self.canvas.field
+
+    def frame(self, state: State) -> Frame:
+        """The view in a state."""
+        wanted = self._weights(state)
+        if self._base is None:
+            return scattered(self._whole(state, wanted), self.ev100)
+        before, base = self._base
+        changes = _changes(wanted - before)
+        new = [part for part, _ in changes if part not in self._layers]
+        if len(new) > MOST_NEW:
+            return scattered(self._whole(state, wanted), self.ev100)
+        total, edges = base.luminance.copy(), base.edges
+        for part, factor in changes:
+            layer = self._layer(part)
+            total += layer.luminance * factor
+            edges = _added(edges, layer.edges, factor)
+        np.maximum(total, 0.0, out=total)
+        return scattered(Frame(total, self.camera, edges), self.ev100)
+
+    def light(self, state: State) -> Light:
+        """The light of a state on all surfaces."""
+        return mix(self.field, state)
+
+    def _weights(self, state: State) -> Array:
+        """RGB factor of the sky and of each source, (1 + n, 3)."""
+        sources = [state.weight(part.source) for part in self.field.sources]
+        return np.array([np.full(3, state.sky), *sources])
+
+    def _whole(self, state: State, weights: Array) -> Frame:
+        self._base = weights, self._draw(state)
+        return self._base[1]
+
+    def _layer(self, part: Mix) -> Frame:
+        """What some sources in fixed proportion bring, white."""
+        if part not in self._layers:
+            share = dict(part)
+            level = {
+                item.source.name: share.get(number, 0.0)
+                for number, item in enumerate(self.field.sources)
+            }
+            white = dict.fromkeys(level, np.ones(3))
+            self._layers[part] = self._draw(State(level, white, sky=share.get(-1, 0.0)))
+            each = self._layers[part].luminance.nbytes
+            while len(self._layers) * each > max(MOST_BYTES, MOST_NEW * each):
+                del self._layers[next(iter(self._layers))]
+        self._layers[part] = self._layers.pop(part)  # the last one used goes last
+        return self._layers[part]
+
+    def _draw(self, state: State) -> Frame:
+        light = mix(self.field, state)
+        self.canvas.show(light)
+        return draw_unscattered(self.canvas, light, self.camera, self.ev100)
+
+
+def _changes(difference: Array) -> list[tuple[Mix, Array32]]:
+    """A change of weights (1 + n, 3), the sky's first, as few mixes of sources, each with the RGB
+    factor by which it changes."""
+    found: dict[tuple[float, ...], list[tuple[int, float]]] = {}
+    for row, change in enumerate(difference):
+        most = change[np.abs(change).argmax()]
+        if abs(most) > 1e-9:
+            colour = tuple(np.round(change / most, 6).tolist())
+            found.setdefault(colour, []).append((row - 1, float(most)))
+    parts = []
+    for colour, rows in found.items():
+        largest = max((amount for _, amount in rows), key=abs)
+        part = tuple((row, round(amount / largest, 6)) for row, amount in rows)
+        parts.append((part, np.array(colour, np.float32) * np.float32(largest)))
+    return parts
+
+
+def _added(edges: Edges, more: Edges, factor: Array32) -> Edges:
+    """Edges of one frame and of a layer times a factor."""
+    if not len(more.rows):
+        return edges
+    if not len(edges.rows):
+        return Edges(more.rows, more.columns, more.apart * factor)
+    wide = 1 << 20
+    own, other = edges.rows * wide + edges.columns, more.rows * wide + more.columns
+    both, places = np.unique(np.concatenate([own, other]), return_inverse=True)
+    apart = np.zeros((len(both), *edges.apart.shape[1:]), np.float32)
+    apart[places[: len(own)]] = edges.apart
+    apart[places[len(own) :]] += more.apart * factor
+    rows, columns = np.divmod(both, wide)
+    return Edges(_indices(rows), _indices(columns), apart)
+
+
+def _indices(values: NDArray[np.integer]) -> NDArray[np.intp]:
+    return values.astype(np.intp)
