@@ -236,7 +236,7 @@ BAD = {
                           ('fixture "post"', "0.5", "under")),
     "aim is position": (changed('-2 m, 0.5 m"', '-2 m, 0.5 m"\naim = "1.5 m, -2 m, 0.5 m"'),
                         ('fixture "post"', "aim")),
-    "view in a wall": (changed('eye = "0 m, -5.5 m, 1.6 m"', 'eye = "0 m, 0.02 m, 1.6 m"'),
+    "view in a wall": (changed('eye = "0 m, -5.5 m, 1.6 m"', 'eye = "-1.5 m, 0.02 m, 1.6 m"'),
                        ('view "street"', "eye", "house")),
     "view under ground": (changed('eye = "0 m, -5.5 m, 1.6 m"', 'eye = "0 m, -5.5 m, -1 m"'),
                           ('view "street"', "eye", "ground")),

@@ -69,6 +69,7 @@ def test_every_lamp_is_complete(name):
         (["path hat", "path hat low"], (80, 200), (1.5, 4), [None, None]),
         (["step light", "under-cap strip"], (20, 120), (0.5, 3), [90, 90]),
         (["wash", "wall wash"], (180, 500), (3, 7), [60, 90]),
+        (["strip"], (20, 250), (0.5, 3), [120]),
         (["well 36", "well 24"], (180, 700), (3, 10), [36, 24]),
     ],
 )  # fmt: skip
@@ -134,6 +135,40 @@ def test_defaults():
     assert np.degrees(np.arccos(path.intensity.cutoff_cos)) == pytest.approx(80.0, abs=0.1)
 
 
+STRIP = {"kind": "linear", "length": "2.5 m", "flux_per_metre": "300 lm", "power_per_metre": "4 W"}
+
+
+def test_a_linear_lamp_goes_by_its_length():
+    lamp = lamp_of(scene(a=STRIP), "a")
+    assert (lamp.rated_flux_lm, lamp.power_w, lamp.length_m) == (750.0, 10.0, 2.5)
+    assert lamp.flux_lm == pytest.approx(0.85 * 750.0)
+    assert (lamp.body, lamp.lens_m, lamp.photometry) == ("none", 0.012, "assumed")
+    # A bare strip is matte: Φ = π·I0.
+    assert lamp.intensity.peak_cd == pytest.approx(0.85 * 750.0 / np.pi, rel=1e-4)
+    assert lamp_of(EMPTY, "accent 36").length_m == 0.0
+
+
+def test_who_says_the_whole_does_not_take_over_the_metre():
+    own = scene(
+        **{
+            "base": STRIP,
+            "cut": {"like": "base", "length": "1 m"},
+            "whole": {"like": "cut", "flux": "100 lm", "power": "1 W"},
+            "metre": {"like": "whole", "flux_per_metre": "50 lm", "length": "4 m"},
+        }
+    )
+    assert (lamp_of(own, "cut").rated_flux_lm, lamp_of(own, "cut").power_w) == (300.0, 4.0)
+    assert (lamp_of(own, "whole").rated_flux_lm, lamp_of(own, "whole").power_w) == (100.0, 1.0)
+    assert (lamp_of(own, "metre").rated_flux_lm, lamp_of(own, "metre").power_w) == (200.0, 1.0)
+
+
+def test_source_is_led_unless_it_is_said():
+    own = scene(a={"like": "accent 36", "source": "halogen"}, b={"like": "a"})
+    assert [lamp_of(own, name).source for name in ("accent 36", "a", "b")] == [
+        *("led", "halogen", "halogen")
+    ]
+
+
 def test_loss_factor_is_applied_once():
     stated = {"kind": "beam", "beam": "36 deg", "flux": "200 lm"}
     full = lamp_of(scene(a={**stated, "loss_factor": 1.0}), "a")
@@ -174,6 +209,26 @@ def test_file_beside_the_scene(tmp_path):
     other = lamp_of(own, "b")
     assert other.flux_lm == pytest.approx(160.0 * np.pi, rel=1e-4)
     assert (other.power_w, other.lens_m) == (7.0, 0.03)
+
+
+def test_a_files_tilt_is_applied_when_installed(tmp_path):
+    tilt = "TILT=INCLUDE\n1\n3\n0 90 180\n1.0 0.9 0.6"
+    (tmp_path / "lamp.ies").write_text(PHOTOMETRY.replace("TILT=NONE", tilt))
+    lamp = lamp_of(scene(tmp_path, a={"kind": "file", "file": "lamp.ies", "loss_factor": 0.8}), "a")
+    assert lamp.flux_lm == pytest.approx(160.0 * np.pi, rel=1e-4)
+    down, level, up = (
+        ((0, 0, -1.0), (0, 1.0, 0)),
+        ((0, 1.0, 0), (0, 0, 1.0)),
+        ((0, 0, 1.0), (0, 1, 0)),
+    )
+    for (axis, reference), factor in ((down, 1.0), (level, 0.9), (up, 0.6)):
+        held = lamp.installed(np.array(axis), np.array(reference))
+        assert held.flux_lm == pytest.approx(factor * lamp.flux_lm, rel=1e-5)
+        assert held.intensity.peak_cd == pytest.approx(factor * 80.0, rel=1e-5)
+        assert held.rated_flux_lm == lamp.rated_flux_lm
+        assert held.installed(np.array(axis), np.array(reference)) is held  # and not once more
+    spot = lamp_of(EMPTY, "accent 36")
+    assert spot.installed(np.array(up[0]), np.array(up[1])) is spot
 
 
 def test_a_file_that_changes_is_read_again(tmp_path):
@@ -221,6 +276,9 @@ def test_like_in_a_circle():
         ({"kind": "beam", "beam": "36 deg"}, 'flux: a lamp of kind "beam" needs it'),
         ({"kind": "wash", "flux": "100 lm"}, 'beam: a lamp of kind "wash" needs it'),
         ({"kind": "omni"}, "flux"),
+        ({"kind": "linear", "flux": "9 lm"}, 'length: a lamp of kind "linear" needs it'),
+        ({"kind": "linear", "length": "1 m"}, 'flux_per_metre: a lamp of kind "linear" needs it'),
+        ({"kind": "omni", "flux": "9 lm", "length": "1 m"}, 'write kind = "linear"'),
         ({"kind": "table"}, "intensity"),
         ({"kind": "file"}, "file"),
         ({"kind": "omni", "flux": "9 lm", "spill": 0.01}, 'kind = "beam" or "wash"'),

@@ -117,11 +117,47 @@ def test_feet_and_metres():
     assert (disc.width_m, disc.length_m, disc.round_opening) == (0.06, 0.06, True)
 
 
-def test_tilt_include_is_kept_and_not_applied():
-    photometry = parsed(**SMALL, tilt="TILT=INCLUDE\n1\n3\n0 45 90\n1.0 0.95 0.9")
-    assert photometry.tilt.tolist() == [[0.0, 1.0], [45.0, 0.95], [90.0, 0.9]]
+TILTED = "TILT=INCLUDE\n{}\n4\n0 30 60 90\n1.0 0.94 0.86 0.80"
+
+
+def test_tilt_include_is_kept_apart_from_the_candela():
+    photometry = parsed(**SMALL, tilt=TILTED.format(2))
+    assert photometry.tilt.geometry == 2
+    assert photometry.tilt.angles_deg.tolist() == [0.0, 30.0, 60.0, 90.0]
+    assert photometry.tilt.factors.tolist() == [1.0, 0.94, 0.86, 0.80]
     assert photometry.candela[0, 0] == 500.0
     assert parsed(**SMALL).tilt is None
+
+
+@pytest.mark.parametrize(
+    ("geometry", "from_down_deg", "roll_deg", "factor"),
+    # By hand, for a luminaire turned about the level from straight down, H = 0 upright at no roll.
+    # An upright lamp (1) is tilted as far as the luminaire; 75 deg lies halfway from .86 to .80; past
+    # the table its last factor holds. A lamp along H = 90 (2) stays level, until a roll of a quarter
+    # turn stands it where one along H = 0 (3) was, which dips with the luminaire: at 90 deg it hangs.
+    [
+        (1, 0.0, 0.0, 1.0),
+        (1, 30.0, 0.0, 0.94),
+        (1, 75.0, 0.0, 0.83),
+        (1, 75.0, 57.0, 0.83),
+        (1, 170.0, 0.0, 0.80),
+        (2, 0.0, 0.0, 1.0),
+        (2, 60.0, 0.0, 1.0),
+        (2, 60.0, 90.0, 0.86),
+        (2, 90.0, 90.0, 0.80),
+        (3, 30.0, 0.0, 0.94),
+        (3, 90.0, 0.0, 0.80),
+        (3, 60.0, 90.0, 1.0),
+        (3, 150.0, 0.0, 0.94),  # aimed up, its lamp is 30 deg off the level again
+    ],
+)
+def test_tilt_is_that_of_the_lamp_inside(geometry, from_down_deg, roll_deg, factor):
+    turn, roll = np.radians(from_down_deg), np.radians(roll_deg)
+    axis = np.array([0.0, np.sin(turn), -np.cos(turn)])
+    upright = np.array([0.0, np.cos(turn), np.sin(turn)])
+    reference = np.cos(roll) * upright + np.sin(roll) * np.cross(axis, upright)
+    tilt = parsed(**SMALL, tilt=TILTED.format(geometry)).tilt
+    assert tilt.factor(axis, reference) == pytest.approx(factor, abs=1e-9)
 
 
 # --- what it shines -------------------------------------------------------------------------------
@@ -256,6 +292,9 @@ BROKEN = [
     (written(**SMALL, units=3).encode(), "feet"),
     (written(**SMALL, tilt="TILT=lamp.tlt").encode(), "lamp.tlt"),
     (written(**SMALL, tilt="TILT=INCLUDE\n5\n1\n0\n1").encode(), "geometry"),
+    (written(**SMALL, tilt="TILT=INCLUDE\n1\n2\n30 0\n1 1").encode(), "tilt angles must rise"),
+    (written(**SMALL, tilt="TILT=INCLUDE\n1\n2\n0 190\n1 1").encode(), "180 deg at most"),
+    (written(**SMALL, tilt="TILT=INCLUDE\n1\n2\n0 90\n1 -1").encode(), "tilt factor"),
     (written(**SMALL, multiplier=0).encode(), "multiplier"),
     (written(**SMALL, multiplier="1e400").encode(), "bounds"),
     (written(**SMALL, multiplier=1e300).encode(), "no lamp's"),

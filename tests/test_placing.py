@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import shapely
 
 from nightview.errors import NightviewError
 from nightview.scene.read import parse
@@ -99,6 +100,17 @@ def test_a_row_at_a_point() -> None:
     )
     assert spots(lamps) == pytest.approx(np.array([[1, -2, 0.2], [1.5, -2, 0.2], [2, -2, 0.2]]))
     for lamp in lamps:
+        assert lamp.axis == pytest.approx(np.array([0, 1, 1]) / np.sqrt(2))
+
+
+def test_a_row_up_to_a_point_is_even_and_holds_both_ends() -> None:
+    lamps = placed(
+        fixture('at = "1 m, -2 m, 0.2 m"', 'to = "4 m, 2 m, 0.8 m"', "count = 4", 'aim = "1 m, 0 m, 2.2 m"')
+    )  # fmt: skip
+    even = [[1 + k, -2 + 4 * k / 3, 0.2 + 0.2 * k] for k in range(4)]
+    assert spots(lamps) == pytest.approx(np.array(even))
+    assert [lamp.id for lamp in lamps] == ["f-1", "f-2", "f-3", "f-4"]
+    for lamp in lamps:  # aimed side by side
         assert lamp.axis == pytest.approx(np.array([0, 1, 1]) / np.sqrt(2))
 
 
@@ -292,6 +304,193 @@ def test_no_aim_is_told() -> None:
         placed(fixture('at = "0 m, 0 m, 1 m"'))
 
 
+# --- what it stands on ----------------------------------------------------------------------------
+
+# An angled terrace, half a metre up, with the block's front on its long side; and a porch on it.
+RAISED = """
+[[terrace]]
+name = "platform"
+outline = ["1 m, 2 m", "1 m, -1 m", "4 m, -1 m", "4 m, 0.5 m", "9 m, 0.5 m", "9 m, 2 m"]
+height = "0.5 m"
+[[porch]]
+name = "stoop"
+block = "house"
+along = "7 m"
+size = "1 m, 1 m"
+height = "2.4 m"
+floor = "0.7 m"
+"""
+
+
+@pytest.mark.parametrize(
+    ("along", "out", "floor"),
+    [(2.0, 2.5, 0.5), (2.0, 3.4, 0.0), (5.0, 2.0, 0.0), (5.0, 1.0, 0.5), (7.0, 0.5, 0.7), (7.0, 1.2, 0.5)],
+)  # fmt: skip
+def test_height_counts_from_the_floor_below(along: float, out: float, floor: float) -> None:
+    (lamp,) = placed(
+        HOUSE.format(turn=0) + RAISED
+        + fixture('block = "house"', f'along = "{along} m"', f'out = "{out} m"', 'height = "0.3 m"')
+    )  # fmt: skip
+    assert lamp.position == pytest.approx([1 + along, 2 - out, floor + 0.3])
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "z", "owner"),
+    # Within the platform's three arms, in the notch, over it and beside it; and on the cuts between
+    # the triangles that it is made of, whichever they are: along a fan of lines through its body.
+    [(2, 0, 0.2, True), (3, -0.9, 0.4, True), (8, 1.2, 0.2, True), (2, 1.9, 0.49, True),
+     (6, 0.2, 0.2, False), (4.1, 0.4, 0.2, False), (2, 0, 0.55, False), (0.9, 0, 0.2, False)],
+)  # fmt: skip
+def test_a_lamp_in_an_angled_terrace_is_refused(x: float, y: float, z: float, owner: bool) -> None:
+    terrace = RAISED[: RAISED.index("[[porch]]")]
+    text = terrace + fixture(f'at = "{x} m, {y} m, {z} m"', 'bearing = "0 deg"')
+    if not owner:
+        assert len(placed(text)) == 1
+        return
+    with pytest.raises(NightviewError, match='fixture "f": is inside "platform"'):
+        placed(text)
+
+
+def test_an_angled_terrace_has_no_gaps_inside() -> None:
+    site = build(parse(RAISED[: RAISED.index("[[porch]]")]))
+    whole = shapely.Polygon([(1, 2), (1, -1), (4, -1), (4, 0.5), (9, 0.5), (9, 2)])
+    corners = np.array(whole.exterior.coords)[:-1]
+    rng = np.random.default_rng(1)
+    shares = np.linspace(0.02, 0.98, 49)
+    pairs = [a + shares[:, None] * (b - a) for a in corners for b in corners if a is not b]
+    flat = np.concatenate([*pairs, rng.uniform([0, -2], [10, 3], (2000, 2))])
+    inside = np.zeros(len(flat), bool)
+    for solid in site.solids:
+        inside |= solid.holds(np.column_stack([flat, np.full(len(flat), 0.25)]), 1e-4)
+    edge = shapely.distance(whole.exterior, shapely.points(flat)) < 0.0015
+    assert (inside == shapely.contains_xy(whole, flat[:, 0], flat[:, 1]))[~edge].all()
+    assert inside.sum() > 300
+
+
+def test_a_hat_beside_a_path_over_a_terrace_stands_on_it() -> None:
+    text = (
+        WALK + '[[terrace]]\nname = "t"\nat = "-2 m, -5 m"\nsize = "4 m, 2 m"\nheight = "0.4 m"\n'
+    )
+    lamps = placed(
+        text
+        + fixture('path = "walk"', 'start = "2 m"', "count = 2", 'spacing = "4 m"', lamp="path hat")
+    )
+    assert spots(lamps)[:, 2] == pytest.approx([0.9, 0.5])  # 0.5 m, a hat's usual height
+
+
+# --- inside and outside ---------------------------------------------------------------------------
+
+HIP = """
+[ground]
+size = "30 m, 30 m"
+[[block]]
+name = "house"
+at = "0 m, 0 m"
+size = "8 m, 6 m"
+height = "3 m"
+[block.roof]
+kind = "hip"
+pitch = "40 deg"
+[[opening]]
+name = "pane"
+block = "house"
+along = "2 m"
+sill = "1 m"
+size = "1 m, 1 m"
+reveal = "20 cm"
+count = 2
+spacing = "3 m"
+"""
+
+
+@pytest.mark.parametrize(
+    ("at", "told"),
+    [
+        ("4 m, 3 m, 4 m", 'is inside "house"'),  # in the attic
+        ("1 m, 1 m, 3.4 m", 'is inside "house"'),
+        ("4 m, 3 m, 6.4 m", ""),  # over the ridge: 3.15 m and 3.4 m of rise at 40 deg, 6.0 m high
+        ("0.2 m, 0.2 m, 4.3 m", ""),  # over the slope near a corner
+        ("2 m, 0.1 m, 1.5 m", ""),  # before the first pane, and the second
+        ("5.4 m, 0.19 m, 1.1 m", ""),
+        ("2 m, 0.21 m, 1.5 m", 'is inside "house"'),  # behind it
+        ("2.6 m, 0.1 m, 1.5 m", 'is inside "house"'),  # in the wall between
+        ("2 m, 0.1 m, 0.9 m", 'is inside "house"'),  # below the sill
+        ("2 m, -3 m, -0.004 m", "is 0.004 m under the ground"),
+        ("2 m, -3 m, -1.234 m", "is 1.2 m under the ground"),
+    ],
+)
+def test_where_a_lamp_may_be(at: str, told: str) -> None:
+    text = HIP + fixture(f'at = "{at}"', 'bearing = "180 deg"')
+    if not told:
+        assert len(placed(text)) == 1
+        return
+    with pytest.raises(NightviewError, match=f'fixture "f": {told}'):
+        placed(text)
+
+
+# --- rows of light --------------------------------------------------------------------------------
+
+
+def lies(lamp: Placed) -> np.ndarray:
+    """The way a linear lamp's length runs, (3,)."""
+    return np.cross(lamp.axis, lamp.reference)
+
+
+@pytest.mark.parametrize("side", WALLS)
+@pytest.mark.parametrize(
+    "aim", ['elevation = "-90 deg"', 'elevation = "0 deg"', 'elevation = "-40 deg"', ""]
+)
+def test_a_linear_lamp_lies_along_its_wall(side: str, aim: str) -> None:
+    (lamp,) = placed(
+        HOUSE.format(turn=30)
+        + fixture('block = "house"', f'side = "{side}"', 'along = "2 m"', 'out = "0.1 m"', 'height = "1 m"', aim,
+                  lamp="strip")
+    )  # fmt: skip
+    way = np.array([*WALLS[side][1], 0.0])
+    c, s = np.cos(np.radians(30)), np.sin(np.radians(30))
+    way = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]) @ way
+    assert abs(lies(lamp) @ way) == pytest.approx(1.0)
+    assert lamp.reference @ lamp.axis == pytest.approx(0, abs=1e-12)
+    if not aim:  # straight down
+        assert lamp.axis == pytest.approx([0, 0, -1])
+
+
+def test_a_linear_lamp_lies_along_its_row_and_its_path() -> None:
+    lamps = placed(
+        fixture(
+            'at = "0 m, 0 m, 1 m"', 'to = "3 m, 4 m, 1 m"', "count = 2", lamp="strip", name="row"
+        )
+        + WALK
+        + fixture('path = "walk"', 'start = "1 m"', lamp="strip", name="walk-side")
+        + fixture('at = "0 m, 9 m, 1 m"', 'aim = "5 m, 9 m, 1 m"', lamp="strip", name="level")
+        + fixture('at = "0 m, 9 m, 2 m"', 'roll = "90 deg"', lamp="strip", name="turned")
+    )
+    for lamp, way in zip(
+        lamps, [(0.6, 0.8, 0)] * 2 + [(0, 1, 0), (0, 1, 0), (0, 1, 0)], strict=True
+    ):
+        assert abs(lies(lamp) @ way) == pytest.approx(1.0), lamp.id
+    assert lamps[3].reference == pytest.approx([0, 0, 1], abs=1e-12)  # across it, upright
+
+
+# --- tilt -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("elevation", "factor"), [(-90, 1.0), (-60, 0.95), (0, 0.85), (80, 0.85)])
+def test_a_files_tilt_factor_is_applied_as_installed(elevation, factor, tmp_path) -> None:
+    """By hand: an upright lamp at 30 deg from straight down, halfway from 1.0 to 0.9 at 60 deg; level,
+    and aimed up, past the table's last angle of 90 deg."""
+    (tmp_path / "lamp.ies").write_text(
+        "IESNA:LM-63-2002\nTILT=INCLUDE\n1\n3\n0 60 90\n1.0 0.9 0.85\n"
+        "1 -1 1 2 1 1 2 0 0 0\n1 1 20\n0 90\n0\n100 100\n"
+    )
+    text = '[lamps.l]\nkind = "file"\nfile = "lamp.ies"\n' + fixture(
+        'at = "0 m, 0 m, 2 m"', 'bearing = "70 deg"', f'elevation = "{elevation} deg"', lamp="l"
+    )
+    (lamp,) = build(parse(text, folder=tmp_path)).fixtures
+    assert lamp.lamp.intensity.peak_cd == pytest.approx(100.0 * factor, rel=1e-5)
+    assert lamp.lamp.flux_lm == pytest.approx(200.0 * np.pi * factor, rel=1e-4)
+
+
 # --- roll -----------------------------------------------------------------------------------------
 
 
@@ -307,6 +506,21 @@ def test_reference_is_square_to_the_aim_and_upright(aim: tuple[float, ...]) -> N
         # Upright: in the plane of the aim and the vertical, and pointing up.
         assert np.cross(lamp.axis, lamp.reference)[2] == pytest.approx(0, abs=1e-12)
         assert lamp.reference[2] > 0
+
+
+@pytest.mark.parametrize("side", WALLS)
+def test_aimed_straight_down_the_reference_is_towards_the_wall(side: str) -> None:
+    """As for one aimed nearly so, which is upright: nothing jumps as a lamp is turned."""
+    steep, nearly = placed(
+        HOUSE.format(turn=30)
+        + "".join(
+            fixture('block = "house"', f'side = "{side}"', f'along = "{k} m"', 'out = "0.3 m"',
+                    f'elevation = "{elevation} deg"', name=f"f{k}", lamp="downlight 36")
+            for k, elevation in ((2, -90), (3, -89))
+        )
+    )  # fmt: skip
+    assert steep.axis == pytest.approx([0, 0, -1])
+    assert steep.reference == pytest.approx(nearly.reference, abs=0.02)
 
 
 def test_roll_turns_the_reference_about_the_aim() -> None:

@@ -34,7 +34,7 @@ along = "2 m"
 sill = "0 m"
 size = "1 m, 2.1 m"
 [[opening]]
-name = "windows"
+name = "pair"
 block = "house"
 along = "4.5 m"
 size = "1.2 m, 1.3 m"
@@ -129,15 +129,15 @@ def test_areas_of_walls_and_roofs(roof: str, ridge: str, overhang: float) -> Non
 def test_areas_of_openings() -> None:
     site = site_of(house(openings=OPENINGS))
     assert area(site, "door", "frame") + area(site, "door", "leaf") == pytest.approx(2.1 * 1.0)
-    assert area(site, "windows", "frame") + area(site, "windows", "glass") == pytest.approx(
+    assert area(site, "pair", "frame") + area(site, "pair", "glass") == pytest.approx(
         2 * 1.2 * 1.3
     )
     assert area(site, "glazed", "leaf") + area(site, "glazed", "glass") == pytest.approx(2.1 * 1.0)
-    assert area(site, "windows", "reveal") == pytest.approx(2 * 2 * (1.2 + 1.3) * 0.2)
+    assert area(site, "pair", "reveal") == pytest.approx(2 * 2 * (1.2 + 1.3) * 0.2)
     assert not [patch for patch in site.patches if patch.name == "garage reveal"]
     # Two panes across and two up between a frame of 55 mm and bars half as wide.
     wide, tall = (1.2 - 0.11 - 0.0275) / 2, (1.3 - 0.11 - 0.0275) / 2
-    assert area(site, "windows", "glass") == pytest.approx(2 * 4 * wide * tall)
+    assert area(site, "pair", "glass") == pytest.approx(2 * 4 * wide * tall)
 
 
 def test_a_plinth_is_the_lowest_course_of_the_wall() -> None:

@@ -115,11 +115,7 @@ def _surfaces(site: Site):
     for mesh in site.meshes:
         kinds.setdefault((mesh.material, ""), []).append(mesh.vertices[mesh.faces])
     glow = {opening.name: opening for opening in site.scene.openings if opening.glow_cd_m2 > 0}
-    panes = {
-        source.name.removeprefix("window ").rsplit(" ", 1)[0]: source
-        for source in sources_of(site)
-        if source.kind == "pane"
-    }
+    panes = {source.name: source for source in sources_of(site) if source.kind == "pane"}
     for (material, glass), triangles in kinds.items():
         emitter = {}
         if glass in glow:

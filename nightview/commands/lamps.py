@@ -32,7 +32,8 @@ def lamps(scene: Path | None = None) -> None:
             lamp = lamp_of(job, name)
         beam = f"{lamp.entry.beam_deg:g}°" if lamp.entry.beam_deg else "–"
         power = f"{lamp.power_w:g}" if lamp.power_w else "–"
-        table.add_row(name, lamp.kind, f"{lamp.rated_flux_lm:.0f}", power, beam,
+        kind = f"{lamp.kind}, {lamp.length_m:g} m" if lamp.length_m else lamp.kind
+        table.add_row(name, kind, f"{lamp.rated_flux_lm:.0f}", power, beam,
                       f"{lamp.intensity.peak_cd:.0f}", f"{lamp.cct_k:.0f} K", f"{lamp.loss_factor:g}",
                       lamp.note)  # fmt: skip
     console = Console()

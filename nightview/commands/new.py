@@ -77,14 +77,17 @@ def new(
         if feet is not None
         else any(mark in str(given["width"]) for mark in ("ft", "'", "in", '"', "feet", "foot"))
     )
-    text = starter(
-        metres["width"],
-        metres["depth"],
-        metres["height"],
-        str(given["roof"]),
-        str(given["title"]),
-        in_feet,
-    )
+    try:
+        text = starter(
+            metres["width"],
+            metres["depth"],
+            metres["height"],
+            str(given["roof"]),
+            str(given["title"]),
+            in_feet,
+        )
+    except NightviewError as error:  # its place is the argument's name, and so the option's
+        raise NightviewError(f"--{error.where}", error.problem, error.remedy) from None
     write_beside(file, lambda beside: beside.write_text(text, encoding="utf-8"))
     print(f"{file}\nNow: nightview still {file}")
 

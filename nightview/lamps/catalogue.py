@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -19,38 +19,52 @@ from nightview.errors import NightviewError
 from nightview.lamps import kinds
 from nightview.lamps.colour import rgb_of_cct
 from nightview.lamps.intensity import Intensity
-from nightview.lamps.lm63 import LM63, read_lm63
+from nightview.lamps.lm63 import LM63, Tilt, read_lm63
 from nightview.scene.model import Lamp, Scene
 from nightview.scene.quantities import FromFile
 
 CCT_K = 2700.0
 LENS_M = 0.035
+STRIP_M = 0.012
+"""Width of a linear lamp's light where none is given [common practice, no single source]."""
+STRIP_BEAM_DEG = 120.0
+"""Of a bare strip: matte. Half the peak stands at 60 deg from the axis, since cos 60° = ½."""
 
 _SHAPE_KEYS = {
     "beam": {"beam_deg", "field_deg", "spill"},
     "hat": {"cutoff_deg"},
     "omni": set(),
     "wash": {"beam_deg", "width_deg", "spill"},
+    "linear": {"beam_deg", "length_m", "flux_per_metre_lm", "power_per_metre_w"},
     "table": {"intensity"},
     "file": {"file"},
 }
+# Two ways to say one thing: who says one of them does not take over the other.
+_EITHER = (("flux_lm", "flux_per_metre_lm"), ("power_w", "power_per_metre_w"))
 # These bring candela that were measured, so they rule over a stated flux.
 _MEASURED = ("table", "file")
 
 # What is left of the rated lumens in use; common practice, no single source. Measured candela are
 # taken as they are: data serve to be compared with a meter.
-_LOSS_FACTOR = {"beam": 0.85, "hat": 0.75, "omni": 0.85, "wash": 0.85, "table": 1.0, "file": 1.0}
-_BODY = {"hat": "hat", "omni": "hung"}
+_LOSS_FACTOR = {
+    **{"beam": 0.85, "hat": 0.75, "omni": 0.85, "wash": 0.85, "linear": 0.85},
+    **{"table": 1.0, "file": 1.0},
+}
+_BODY = {"hat": "hat", "omni": "hung", "linear": "none"}
 
 
 @dataclass(frozen=True, eq=False)
 class ResolvedLamp:
     """A lamp with every choice made.
 
-    intensity : at full power, with the loss factor in it; nothing later applies it again.
+    intensity : at full power, with the loss factor in it; nothing later applies it again. Of a
+        linear lamp it is that of its whole length, to be shared out evenly over it.
     rated_flux_lm : as stated or as the table or file holds [lm]; times loss_factor it is flux_lm.
     cct_k : colour temperature [K]. power_w : input power [W], None if not known.
-    lens_m : diameter of the light source [m]. body : what of it is drawn.
+    lens_m : diameter of the light source [m]; of a linear lamp its width.
+    length_m : of a linear lamp, along φ = ±90° [m]; 0 for all others.
+    source : "led" or "halogen", for dimming. body : what of it is drawn.
+    tilt : what a photometric file says of tilt, or None; in intensity only once installed.
     entry : the lamp's keys with those of ``like`` filled in, for schedules.
     """
 
@@ -63,9 +77,22 @@ class ResolvedLamp:
     cct_k: float
     power_w: float | None
     lens_m: float
+    length_m: float
+    source: str
     body: str
+    tilt: Tilt | None
     note: str
     entry: Lamp
+
+    def installed(self, axis: NDArray[np.float64], reference: NDArray[np.float64]) -> ResolvedLamp:
+        """The lamp as it shines held that way: its file's tilt factor applied, if it has one.
+
+        axis, reference : (3,) unit, z up. Where φ = 0 of the distribution points is reference.
+        """
+        if self.tilt is None:
+            return self
+        intensity = self.intensity.scaled(self.tilt.factor(axis, reference))
+        return replace(self, intensity=intensity, flux_lm=intensity.flux_lm, tilt=None)
 
     @property
     def rgb(self) -> NDArray[np.float64]:
@@ -130,8 +157,11 @@ def _filled(lamp: Lamp, base: Lamp) -> Lamp:
         dropped |= set().union(*_SHAPE_KEYS.values())
     if kind in _MEASURED:
         dropped |= {"flux_lm"} if kind == base.kind else {"flux_lm", "loss_factor"}
+    own = _stated(lamp)
+    for pair in _EITHER:
+        dropped |= set(pair) if own.keys() & set(pair) else set()
     taken = {key: value for key, value in _stated(base).items() if key not in dropped}
-    return lamp.model_copy(update={**taken, **_stated(lamp), "kind": kind, "like": None})
+    return lamp.model_copy(update={**taken, **own, "kind": kind, "like": None})
 
 
 def _stated(lamp: Lamp) -> dict[str, Any]:
@@ -173,7 +203,7 @@ def _resolve(folder: Path, name: str, entry: Lamp) -> ResolvedLamp:
         rated_flux_lm = measured.flux_lm
         intensity = measured if loss_factor == 1.0 else measured.scaled(loss_factor)
     else:
-        rated_flux_lm = _required(entry, "flux_lm", '"260 lm"')
+        rated_flux_lm = _flux_of(entry)
         intensity = _shaped(entry, rated_flux_lm * loss_factor)
     return ResolvedLamp(
         name=name,
@@ -183,9 +213,12 @@ def _resolve(folder: Path, name: str, entry: Lamp) -> ResolvedLamp:
         loss_factor=loss_factor,
         flux_lm=intensity.flux_lm,
         cct_k=entry.cct_k or CCT_K,
-        power_w=entry.power_w or (photometry.watts or None if photometry else None),
-        lens_m=entry.lens_m or (_opening_m(photometry) if photometry else LENS_M),
+        power_w=entry.power_w or _other_power(entry, photometry),
+        lens_m=entry.lens_m or _usual_lens_m(kind, photometry),
+        length_m=entry.length_m or 0.0,
+        source=entry.source or "led",
         body=entry.body or _BODY.get(kind, "spike"),
+        tilt=photometry.tilt if photometry else None,
         note=entry.note,
         entry=entry,
     )
@@ -200,7 +233,26 @@ def _shaped(entry: Lamp, flux_lm: float) -> Intensity:
         return kinds.wash(flux_lm, beam_deg, entry.width_deg, spill)
     if entry.kind == "omni":
         return kinds.omni(flux_lm)
+    if entry.kind == "linear":
+        return kinds.linear(flux_lm, entry.beam_deg or STRIP_BEAM_DEG)
     return kinds.beam(flux_lm, entry.beam_deg, entry.field_deg, spill)
+
+
+def _flux_of(entry: Lamp) -> float:
+    """Rated lumens, of a linear lamp as stated or as its length has."""
+    if entry.kind == "linear":
+        length_m = _required(entry, "length_m", '"1.2 m"')
+        if entry.flux_lm is None:
+            each = _required(entry, "flux_per_metre_lm", '"200 lm", or flux')
+            return float(each * length_m)
+    return float(_required(entry, "flux_lm", '"260 lm"'))
+
+
+def _other_power(entry: Lamp, photometry: LM63 | None) -> float | None:
+    """Watts where they are not stated as such: by the length, or as the file has them."""
+    if entry.power_per_metre_w is not None and entry.length_m is not None:
+        return entry.power_per_metre_w * entry.length_m
+    return photometry.watts or None if photometry else None
 
 
 def _check_flux(entry: Lamp, measured: Intensity) -> None:
@@ -229,8 +281,10 @@ def _compiled(path: Path, _mtime_ns: int, _size: int) -> tuple[LM63, Intensity]:
     return photometry, photometry.to_intensity()
 
 
-def _opening_m(photometry: LM63) -> float:
+def _usual_lens_m(kind: str, photometry: LM63 | None) -> float:
     """Diameter of the luminous opening [m]; a point in the file stands for a common lens."""
+    if photometry is None:
+        return STRIP_M if kind == "linear" else LENS_M
     widest = max(photometry.width_m, photometry.length_m)
     return min(widest, 1.0) if widest > 0.0 else LENS_M
 

@@ -33,6 +33,37 @@ _ASK = "ask the maker for a sound file, or state the lamp by beam and flux"
 
 
 @dataclass(frozen=True, eq=False)
+class Tilt:
+    """How a lamp's output changes with its tilt: a discharge lamp's; light-emitting diodes' not.
+
+    geometry : how the lamp sits in the luminaire that is aimed straight down: 1 upright; 2 level,
+        and still level when the luminaire is tilted in the plane of H = 0, so that it lies along
+        H = 90; 3 level, and tilted with it, so that it lies along H = 0.
+    angles_deg, factors : (n,) rising angles of tilt, and what the candela are multiplied by.
+    """
+
+    geometry: int
+    angles_deg: Floats
+    factors: Floats
+
+    def factor(self, axis: Floats, reference: Floats) -> float:
+        """The factor for a luminaire whose V = 0 is axis and H = 0 is reference, (3,) unit, z up.
+
+        The tilt is how far the lamp itself has turned from where it was measured: for an upright
+        lamp the angle of the axis from straight down, for a level one the angle of its length from
+        the level. Linear between the angles; beyond the last, and before the first, as there. The
+        geometries are as LM-63-2002 and 2019 define them, read from public readers of the format
+        that quote them; that tilt is counted on the lamp is our reading.
+        """
+        if self.geometry == 1:
+            tilt = np.arccos(np.clip(-axis[2], -1.0, 1.0))
+        else:
+            along = np.cross(axis, reference) if self.geometry == 2 else reference
+            tilt = np.arcsin(min(abs(float(along[2])), 1.0))
+        return float(np.interp(np.degrees(tilt), self.angles_deg, self.factors))
+
+
+@dataclass(frozen=True, eq=False)
 class LM63:
     """One photometric file.
 
@@ -48,7 +79,7 @@ class LM63:
         None in absolute photometry.
     ballast_factor, field_12 : as written. watts : input power [W].
     width_m, length_m, height_m : luminous opening [m]; round_opening where the file says so.
-    tilt : (n, 2) lamp tilt [deg] and its factor, or None; kept, not applied.
+    tilt : how the light changes with the way the luminaire is held, or None; no part of candela.
     """
 
     edition: int
@@ -65,7 +96,7 @@ class LM63:
     length_m: float
     height_m: float
     round_opening: bool
-    tilt: Floats | None
+    tilt: Tilt | None
 
     @property
     def symmetry(self) -> str:
@@ -284,22 +315,21 @@ def _tilt_of(line: str) -> str | None:
     return match.group(1) if match else None
 
 
-def _tilt(kind: str, numbers: _Numbers) -> Floats | None:
-    """The lamp's tilt factors (n, 2), or None.
-
-    They tell how a discharge lamp loses output when the whole luminaire is tilted away from the
-    position measured. Light-emitting diodes have none, and we do not know the burning position,
-    so the table is taken as measured.
-    """
+def _tilt(kind: str, numbers: _Numbers) -> Tilt | None:
     if kind.upper() == "NONE":
         return None
     if kind.upper() != "INCLUDE":
         numbers.fault(f'TILT={kind[:40]} points to another file; write "TILT=NONE" in its place')
-    if numbers.take("lamp-to-luminaire geometry") not in (1.0, 2.0, 3.0):
+    geometry = numbers.take("lamp-to-luminaire geometry")
+    if geometry not in (1.0, 2.0, 3.0):
         numbers.fault("the lamp-to-luminaire geometry must be 1, 2 or 3")
     n = numbers.count("number of tilt angles")
-    angles = numbers.array(n, "tilt angles")
-    return np.column_stack([angles, numbers.array(n, "tilt factors")])
+    angles, factors = numbers.array(n, "tilt angles"), numbers.array(n, "tilt factors")
+    if angles[0] < 0.0 or angles[-1] > 180.0 or (np.diff(angles) <= 0.0).any():
+        numbers.fault("the tilt angles must rise, from 0 deg or more to 180 deg at most")
+    if (factors < 0.0).any() or (factors > 10.0).any():
+        numbers.fault(f"a tilt factor from {factors.min():g} to {factors.max():g} is no lamp's")
+    return Tilt(int(geometry), angles, factors)
 
 
 def _edition(first_line: str) -> tuple[str, int]:

@@ -16,7 +16,7 @@ from nightview.light.rays import Array32
 from nightview.light.source import Source
 from nightview.site.build import Geometry
 
-VERSION = "13"
+VERSION = "15"
 """Raised whenever the light would come out differently, so that old maps are not used."""
 LIMIT_BYTES = 2 << 30
 
@@ -67,7 +67,8 @@ def source_key(geometry: str, source: Source) -> str:
     digest = hashlib.sha256(geometry.encode())
     for value in (source.positions, source.axis, source.reference, source.intensity.table):
         digest.update(np.ascontiguousarray(value).tobytes())
-    digest.update(repr((source.lens_m, source.own, source.floor_lx)).encode())
+    facts = (source.lens_m, source.own, source.floor_lx, source.pane_m, source.matte)
+    digest.update(repr(facts).encode())
     return digest.hexdigest()
 
 
@@ -76,8 +77,8 @@ def sky_key(geometry: str, *facts: object) -> str:
     return hashlib.sha256((geometry + repr(facts)).encode()).hexdigest()
 
 
-def load(key: str) -> tuple[Direct, Array32] | None:
-    """A kept Direct and its bounced light, or None; a torn file is thrown away."""
+def load(key: str, rows: int) -> tuple[Direct, Array32] | None:
+    """A kept Direct and its bounced light on so many rows, or None; a torn file is thrown away."""
     if not enabled():
         return None
     path = folder() / "light" / f"{key}.npz"
@@ -95,6 +96,8 @@ def load(key: str) -> tuple[Direct, Array32] | None:
                 elif kind == "mesh":
                     direct.meshes[int(number)] = kept[name]
             bounced = kept["bounced"]
+            if bounced.shape != (rows, 3):
+                raise ValueError("light on other rows")
         os.utime(path)
         return direct, bounced
     except FileNotFoundError:

@@ -440,9 +440,12 @@ def _on_patch(
         points = source.near_points(position, near_m)
         each = [_on_tube(patch, axes, source, point) for point in points]
         return np.mean(each, axis=0, dtype=np.float32)
-    if near_m < POINT_FROM * max(source.pane_m):
+    if near_m >= POINT_FROM * max(source.pane_m):
+        return _on_flat(patch, axes, source, position)
+    if source.matte:
         return _pane_on_flat(patch, axes, source, position)
-    return _on_flat(patch, axes, source, position)
+    points = source.near_points(position, near_m)
+    return np.mean([_on_flat(patch, axes, source, point) for point in points], axis=0)
 
 
 def _pane_on_flat(

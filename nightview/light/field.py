@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nightview.lamps.colour import rgb_of_cct
+from nightview.lamps.dimming import dimmed
 from nightview.light import cache
 from nightview.light.direct import (
     Direct,
@@ -20,17 +22,13 @@ from nightview.light.direct import (
     resampled,
     trace_direct,
 )
-from nightview.light.gather import (
-    LUMINOUS,
-    Layout,
-    ambient_lx,
-    linear_weights,
-    trace_gather,
-)
+from nightview.light.gather import LUMINOUS, ambient_lx, trace_gather
 from nightview.light.grids import Grids
+from nightview.light.layout import Layout, linear_weights
 from nightview.light.rays import THREADS, Array32, Tracer
 from nightview.light.source import Source, sources_of
 from nightview.light.stage import set_up
+from nightview.scene.states import shown_in
 from nightview.site.build import Site
 from nightview.site.surface import Array, Patch
 
@@ -56,18 +54,25 @@ class SourceLight:
 class State:
     """How much of each source shows, and in what colour.
 
-    level : source name → 0…1 of full power. rgb : source name → (3,) linear sRGB, Y = 1.
-    Sources not named are at full power in their own colour. sky : 0…1.
+    level : name → 0…1 of full power. rgb : name → (3,) linear sRGB, Y = 1. A name is a source's
+    (a lamp's id, an opening's name for all its panes, "moon"), or else its zone's ("windows" for
+    all openings). Sources not named are at full power in their own colour. sky : 0…1.
+    absent : lamps that are not even there, such as another option's.
     """
 
     level: Mapping[str, float]
     rgb: Mapping[str, Array]
     sky: float = 1.0
+    absent: frozenset[str] = frozenset()
 
     def weight(self, source: Source) -> Array:
         """RGB factor of a source's white light, (3,)."""
-        rgb = self.rgb.get(source.name, source.rgb)
-        return np.asarray(rgb, float) * self.level.get(source.name, 1.0)
+        return self.weight_of(source.name, source.zone, source.rgb)
+
+    def weight_of(self, name: str, zone: str, rgb: Array) -> Array:
+        """The same for a light by name and zone, whose own colour is rgb (3,)."""
+        shown = self.rgb.get(name, self.rgb.get(zone, rgb))
+        return np.asarray(shown, float) * self.level.get(name, self.level.get(zone, 1.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,8 +104,31 @@ class LightField:
     @cached_property
     def designed(self) -> State:
         """The state the scene file states: lamps on or off, dimmed, in their own colour."""
-        level = {lamp.id: (lamp.dim if lamp.on else 0.0) for lamp in self.site.fixtures}
-        return State(level, {})
+        return self.state(None)
+
+    def state(self, name: str | None) -> State:
+        """A state of the scene file by name, or with None as designed."""
+        shown = shown_in(self.site.scene, name)
+        level = {light: told.level for light, told in shown.items()}
+        rgb = {
+            light: rgb_of_cct(told.cct_k) for light, told in shown.items() if told.cct_k is not None
+        }
+        for lamp in self.site.fixtures:
+            told = shown[lamp.id]
+            given = dimmed(lamp.lamp.source, told.level, told.cct_k or lamp.cct_k)
+            level[lamp.id], rgb[lamp.id] = given.flux, rgb_of_cct(given.cct_k)
+        absent = frozenset(lamp.id for lamp in self.site.fixtures if not shown[lamp.id].exists)
+        return State(level, rgb, level.pop("sky"), absent)
+
+    def lamps_off(self, state: State) -> State:
+        """A state with all lamps off."""
+        off = dict.fromkeys((lamp.id for lamp in self.site.fixtures), 0.0)
+        return replace(state, level={**state.level, **off})
+
+    def lamps_at(self, state: State, cct_k: float) -> State:
+        """A state with all lamps at one colour temperature [K], and their lumens as they were."""
+        same = dict.fromkeys((lamp.id for lamp in self.site.fixtures), rgb_of_cct(cct_k))
+        return replace(state, rgb={**state.rgb, **same})
 
 
 def trace(site: Site, progress: Progress | None = None) -> LightField:
@@ -113,8 +141,8 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     report(1, steps, "surfaces")
     keys = [cache.source_key(stage.key, source) for source in sources]
     sky_key = cache.sky_key(stage.key, site.scene.site, ambient_lx(site), site.scene.moon)
-    kept = [cache.load(key) for key in keys]
-    kept_sky = cache.load(sky_key)
+    kept = [cache.load(key, layout.rows) for key in keys]
+    kept_sky = cache.load(sky_key, layout.rows)
     missing = [i for i, item in enumerate(kept) if item is None]
     done = 1 + len(sources) - len(missing)
 

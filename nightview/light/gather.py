@@ -1,8 +1,9 @@
 """Light between surfaces: rays gathered once for the geometry, then every lamp is a product.
 
-Points on a coarse grid (finer at edges) each send cosine-weighted rays; what they hit is counted
-per cell, so that a bounce is one sparse product for all lamps and colours at once. Rays that miss
-bring the sky, so eaves and porches are dark by themselves.
+The nodes of a layout each send cosine-weighted rays; what they hit is counted per cell, so that a
+bounce is one sparse product for all lamps and colours at once. Rays that miss bring the sky, so
+eaves and porches are dark by themselves. Few rays a node are enough where the next nodes see much
+the same: there each takes a share of its neighbours' light.
 
 Rows are gathered quantities: irradiance at a grid point; and in crowns, mean radiance and its
 first moment (four rows a place), from which a leaf's light on either side follows.
@@ -10,7 +11,7 @@ first moment (four rows a place), from which a leaf's light on either side follo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property, lru_cache, partial
@@ -18,31 +19,30 @@ from functools import cached_property, lru_cache, partial
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.spatial import cKDTree
 
-from nightview.light.grids import Grids, nearest_real
-from nightview.light.rays import THREADS, Array32, Tracer
+from nightview.light.grids import Bools, nearest_real
+from nightview.light.layout import Layout, Neighbours
+from nightview.light.rays import CHUNK, THREADS, Array32, Hits, Tracer
 from nightview.light.source import R2, moon_of
 from nightview.site.build import Site
 from nightview.site.sky import AMBIENT_LX, sky_luminance
-from nightview.site.surface import Array, Crown, Mesh, Patch, Solid
+from nightview.site.surface import Array, Ints
 
-RAYS = 256
-PLAIN_RAYS = 144
-"""Of lawns, paving and roofs, where light from other surfaces is the smaller part."""
+RAYS = 288
+FIRST_OF = 3
+"""Every node sends a third of its rays first: itself an even set, of 96. They tell how far about it
+the light is much the same, and so whether the rest are needed."""
+ENOUGH = 3.0
+ENOUGH_MINOR = 1.3
+"""A node whose light its neighbours make worth so many alone needs no more rays; the second where
+light from other surfaces is minor."""
 CROWN_RAYS = 96
-STEP_M = 0.4
-OPEN_STEP_M = 0.8
-CELL_M = 0.15
-"""Side of the cells that send light on [m]."""
-NEAR_FEET_M = np.array([0.02, 0.08, 0.17, 0.3, 0.5, 0.8])
-"""Distances from a standing body at which the ground's light is gathered [m]."""
+SMOOTH = (0.05, 0.2)
+"""Light bends over distances as those to what is seen (Ward, Rubinstein & Clear 1988; by the mean of
+1/r² here, for its second derivative). Neighbours nearer than the first share of that count in full,
+from the second on not."""
 SETS = 64
 """Turned copies of the ray set; neighbours use different ones, so that no pattern shows."""
-CROWN_CELL_M = 0.7
-MESH_ROWS_AT_MOST = 4000
-FACING_M = 0.3
-"""How far apart two places seem for which surfaces face one radian apart."""
 BACKS_AT_MOST = 0.25
 """A place that sees more of surfaces' backs than this share of its view lies inside something."""
 BOUNCES_AT_MOST = 60
@@ -51,341 +51,7 @@ LUMINOUS = np.array([0.2126, 0.7152, 0.0722])
 """Luminance of linear sRGB (IEC 61966-2-1)."""
 
 
-def graded(length: float, step: float, ends: tuple[bool, bool]) -> Array:
-    """Places along a length, closer together at real edges: each 1.6 × its neighbour's gap [m]."""
-    if length <= 0.12:
-        return np.array([0.0, length])
-    if length <= 0.5:
-        return np.array([0.0, length / 2, length])
-    fine = min(0.08, length / 6)
-    gaps = []
-    gap = fine
-    while gap < step:
-        gaps.append(gap)
-        gap *= 1.6
-    left = np.cumsum(gaps) if ends[0] else np.zeros(0)
-    right = length - np.cumsum(gaps) if ends[1] else np.zeros(0)
-    middle = length / 2
-    left, right = left[left < middle - fine / 3], right[right > middle + fine / 3]
-    low, high = (left[-1] if len(left) else 0.0), (right[-1] if len(right) else length)
-    count = max(1, round((high - low) / step))
-    inner = np.linspace(low, high, count + 1)
-    return np.unique(np.round(np.concatenate([[0.0], left, inner, right, [length]]), 6))
-
-
-def linear_weights(have: Array, want: Array) -> NDArray[np.float32]:
-    """(len(want), len(have)) matrix that interpolates values at places have onto places want."""
-    if len(have) == 1:
-        return np.ones((len(want), 1), np.float32)
-    index = np.clip(np.searchsorted(have, want, side="right") - 1, 0, len(have) - 2)
-    part = np.clip((want - have[index]) / (have[index + 1] - have[index]), 0.0, 1.0)
-    weights = np.zeros((len(want), len(have)), np.float32)
-    rows = np.arange(len(want))
-    weights[rows, index] = 1 - part
-    weights[rows, index + 1] += part
-    return weights
-
-
-@dataclass(frozen=True, eq=False)
-class PatchRows:
-    """A patch's gather grid. rows : (nv, nu) int32, each the nearest real point's row."""
-
-    u: Array
-    v: Array
-    rows: NDArray[np.int32]
-
-
-@dataclass(frozen=True, eq=False)
-class CloudRows:
-    """A crown's or mesh's rows: for each leaf or vertex the row it takes its light from."""
-
-    row: NDArray[np.int32]
-
-
-class Layout:
-    """Where light is gathered and what cells it comes from; geometry only, no rays yet."""
-
-    def __init__(self, site: Site, grids: Grids) -> None:
-        self.site = site
-        self.patch_rows: list[PatchRows | None] = []
-        self.crown_rows: list[CloudRows] = []
-        self.mesh_rows: list[CloudRows] = []
-        self.cell_start: list[int] = []
-        self.cell_shape: list[tuple[int, int]] = []
-        self.crown_cell: list[NDArray[np.int32]] = []
-        points, normals, plain = [], [], []
-        open_points: list[Array] = []
-        row = cell = 0
-        bodies = Bodies(site.solids)
-        for number, patch in enumerate(site.patches):
-            self.cell_start.append(cell)
-            shape = (max(1, round(patch.size[1] / CELL_M)), max(1, round(patch.size[0] / CELL_M)))
-            self.cell_shape.append(shape)
-            cell += shape[0] * shape[1]
-            if patch.kind == "glass":
-                self.patch_rows.append(None)
-                continue
-            u, v = _gather_axes(patch, bodies)
-            at_u, at_v = patch.nudged(u, patch.size[0]), patch.nudged(v, patch.size[1])
-            if patch.tube:
-                at_u, at_v = u, patch.nudged(v, patch.size[1])
-            grid_u, grid_v = np.meshgrid(at_u, at_v)
-            real = grids.valid(number, u, v)
-            if real is not None and not real.any():
-                # A sliver between grid lines: its own inside point serves the whole patch.
-                inside = patch.outline.representative_point()
-                u, v = np.array([inside.x]), np.array([inside.y])
-                grid_u, grid_v = np.meshgrid(u, v)
-                real = None
-            here, facing = patch.place(grid_u, grid_v)
-            rows = np.arange(here.shape[0] * here.shape[1], dtype=np.int32).reshape(here.shape[:2])
-            if real is not None:
-                compact = np.cumsum(real.ravel()) - 1
-                rows = compact.reshape(real.shape)[nearest_real(real)].astype(np.int32)
-                here, facing = here[real], facing[real]
-            points.append(here.reshape(-1, 3))
-            normals.append(facing.reshape(-1, 3))
-            is_plain = patch.texel_m > 0.03 and not patch.tube and patch.normal[2] > 0.2
-            plain.append(np.full(len(points[-1]), is_plain))
-            self.patch_rows.append(PatchRows(u, v, rows + row))
-            row += len(points[-1])
-        mesh_start = row
-        for mesh in site.meshes:
-            if not mesh.casts:  # a lamp's body, see below
-                self.mesh_rows.append(CloudRows(np.zeros(len(mesh.vertices), np.int32)))
-                continue
-            chosen, nearest = _mesh_points(mesh)
-            points.append(mesh.inset[chosen])
-            normals.append(mesh.normals[chosen])
-            plain.append(np.zeros(len(chosen), bool))
-            self.mesh_rows.append(CloudRows((row + nearest).astype(np.int32)))
-            row += len(chosen)
-        self.flat_rows = row
-        self.mesh_start = mesh_start
-        self.mesh_cell_start: list[int] = []
-        for mesh in site.meshes:
-            self.mesh_cell_start.append(cell)
-            cell += len(mesh.faces) if mesh.casts else 0
-        self.crown_cell_start: list[int] = []
-        for crown in site.crowns:
-            voxel, middles = _voxels(crown)
-            self.crown_cell_start.append(cell)
-            self.crown_cell.append((voxel + cell).astype(np.int32))
-            cell += len(middles)
-            self.crown_rows.append(CloudRows((row + 4 * voxel).astype(np.int32)))
-            open_points.append(middles)
-            row += 4 * len(middles)
-        self.rows, self.cells = row, cell
-        empty = np.zeros((0, 3))
-        self.points = np.concatenate([*points, empty])
-        self.normals = np.concatenate([*normals, empty])
-        self.plain = np.concatenate([*plain, np.zeros(0, bool)])
-        self.crown_points = np.concatenate([*open_points, empty])
-        self.reflectance = self._reflectance()
-        self._lend_to_bodies()
-
-    def _lend_to_bodies(self) -> None:
-        """Lamps' bodies take the light of the nearest surface that faces alike: they gather none
-        themselves, so that a lamp can be moved without any other's light being traced anew."""
-        bodies = [k for k, mesh in enumerate(self.site.meshes) if not mesh.casts]
-        if not bodies or not len(self.points):
-            return
-        tree = cKDTree(np.hstack([self.points, FACING_M * self.normals]))
-        for k in bodies:
-            mesh = self.site.meshes[k]
-            row = tree.query(np.hstack([mesh.inset, FACING_M * mesh.normals]))[1]
-            self.mesh_rows[k] = CloudRows(row.astype(np.int32))
-
-    def _reflectance(self) -> Array32:
-        """Of each cell, (cells, 3): what it gives back of what falls on it."""
-        value = np.zeros((self.cells, 3), np.float32)
-        for number, patch in enumerate(self.site.patches):
-            rows, columns = self.cell_shape[number]
-            start = self.cell_start[number]
-            if patch.kind != "glass":
-                value[start : start + rows * columns] = self.site.materials[patch.material].rgb
-        for mesh, start in zip(self.site.meshes, self.mesh_cell_start, strict=True):
-            if not mesh.casts:
-                continue
-            value[start : start + len(mesh.faces)] = self.site.materials[mesh.material].rgb
-        for crown, cells, start in zip(
-            self.site.crowns, self.crown_cell, self.crown_cell_start, strict=True
-        ):
-            spec = self.site.materials[crown.material]
-            through = spec.transmits_rgb or (0.0, 0.0, 0.0)
-            # A leaf lit on one side gives ρ there and τ behind: seen from anywhere, half of both.
-            count = int(cells.max()) - start + 1
-            value[start : start + count] = 0.5 * (np.asarray(spec.rgb) + np.asarray(through))
-        return value
-
-    @cached_property
-    def tables(self) -> tuple[Array32, NDArray[np.int32], NDArray[np.int32]]:
-        """Sizes (n, 2), cell shapes (n, 2) and first cells (n,) of all patches."""
-        size = np.array([patch.size for patch in self.site.patches], np.float32).reshape(-1, 2)
-        return (
-            size,
-            np.array(self.cell_shape, np.int32).reshape(-1, 2),
-            np.array(self.cell_start, np.int32),
-        )
-
-    @cached_property
-    def leaves(self) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
-        """Each crown's first leaf in the cells of all leaves, and those cells."""
-        return np.cumsum([0, *[len(c) for c in self.crown_cell]]), np.concatenate(
-            [*self.crown_cell, np.zeros(0, np.int32)]
-        )
-
-    def cells_of_rows(self) -> sparse.csr_matrix:
-        """Rows → light on cells (cells, rows): interpolated on patches, nearest elsewhere."""
-        row_ids, column_ids, weights = [], [], []
-        for number, grid in enumerate(self.patch_rows):
-            if grid is None:
-                continue
-            patch = self.site.patches[number]
-            nv, nu = self.cell_shape[number]
-            middle_u = (np.arange(nu) + 0.5) * patch.size[0] / nu
-            middle_v = (np.arange(nv) + 0.5) * patch.size[1] / nv
-            wu, wv = linear_weights(grid.u, middle_u), linear_weights(grid.v, middle_v)
-            whole = np.einsum("ia,jb->ijab", wv, wu).reshape(nv * nu, -1)
-            cell, flat = np.nonzero(whole)
-            row_ids.append(cell + self.cell_start[number])
-            column_ids.append(grid.rows.ravel()[flat])
-            weights.append(whole[cell, flat])
-        for mesh, start, cloud in zip(
-            self.site.meshes, self.mesh_cell_start, self.mesh_rows, strict=True
-        ):
-            if not mesh.casts:
-                continue
-            faces = np.repeat(np.arange(len(mesh.faces)), 3) + start
-            row_ids.append(faces)
-            column_ids.append(cloud.row[mesh.faces.ravel()])
-            weights.append(np.full(len(faces), 1 / 3, np.float32))
-        for start, middles_row, cells in zip(
-            self.crown_cell_start, self.crown_rows, self.crown_cell, strict=True
-        ):
-            count = int(cells.max()) - start + 1
-            first = int(middles_row.row.min())
-            row_ids.append(np.arange(count) + start)
-            column_ids.append((first + 4 * np.arange(count)).astype(np.int32))
-            # Both sides of a leaf together take 2π times the mean radiance.
-            weights.append(np.full(count, 2 * np.pi, np.float32))
-        if not row_ids:
-            return sparse.csr_matrix((self.cells, self.rows), dtype=np.float32)
-        return sparse.csr_matrix(
-            (np.concatenate(weights), (np.concatenate(row_ids), np.concatenate(column_ids))),
-            shape=(self.cells, self.rows), dtype=np.float32,
-        )  # fmt: skip
-
-
-def _gather_axes(patch: Patch, bodies: Bodies) -> tuple[Array, Array]:
-    """Columns u and rows v of a patch's gather grid [m]: closer together at its edges and at the
-    foot of whatever stands on it or meets it, since light changes quickly there."""
-    left, right, low, high = patch.real_edges
-    if patch.tube:
-        around = np.linspace(0, patch.size[0], 9)
-        return around, graded(patch.size[1], STEP_M, (low, high))
-    feet = bodies.feet_on(patch)
-    if patch.normal[2] > 0.99:
-        step = STEP_M if feet else OPEN_STEP_M
-        axes = [np.linspace(0, side, max(2, round(side / step) + 1)) for side in patch.size]
-    else:
-        step = OPEN_STEP_M if patch.texel_m > 0.03 else STEP_M
-        ends = ((left, right), (low, high))
-        axes = [graded(side, step, end) for side, end in zip(patch.size, ends, strict=True)]
-    for foot in feet:
-        for axis in (0, 1):
-            lines = np.concatenate([foot[0][axis] - NEAR_FEET_M, foot[1][axis] + NEAR_FEET_M])
-            inside = lines[(lines > 0.02) & (lines < patch.size[axis] - 0.02)]
-            axes[axis] = np.union1d(axes[axis], inside)
-    return _thinned(axes[0]), _thinned(axes[1])
-
-
-class Bodies:
-    """The solids that are large enough to darken what they meet for more than a hand's breadth."""
-
-    def __init__(self, solids: Sequence[Solid]) -> None:
-        # Posts and columns are too slender, kerbs too low.
-        self.solids = [
-            solid
-            for solid in solids
-            if np.sort(solid.high - solid.low)[1] > 0.6 and solid.high[2] - solid.low[2] > 0.3
-        ]
-        self.low = np.array([solid.low for solid in self.solids]).reshape(-1, 3)
-        self.high = np.array([solid.high for solid in self.solids]).reshape(-1, 3)
-
-    def feet_on(self, patch: Patch) -> list[tuple[Array, Array]]:
-        """Where solids meet a flat patch's plane within a metre of it: lowest and highest (u, v)."""
-        if max(patch.size) <= 0.5:
-            return []
-        around = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) + np.array(
-            [[0, 0], [patch.size[0], 0], patch.size, [0, patch.size[1]]]
-        )
-        corners, _ = patch.place(around[:, 0], around[:, 1])
-        reach = ((self.low < corners.max(0) + 0.05) & (self.high > corners.min(0) - 0.05)).all(
-            axis=1
-        )
-        found = []
-        for i in np.flatnonzero(reach):
-            ring = around.astype(float)
-            for plane in self.solids[i].planes:
-                ring = _clipped(ring, patch, plane)
-                if not len(ring):
-                    break
-            if len(ring):
-                foot = ring.min(axis=0), ring.max(axis=0)
-                covers = (foot[0] < 0.02).all() and (foot[1] > np.array(patch.size) - 0.02).all()
-                if not covers:  # else it is the patch's own body
-                    found.append(foot)
-        return found
-
-
-def _clipped(ring: Array, patch: Patch, plane: Array) -> Array:
-    """The part of a ring (n, 2) of a patch's plane inside a half-space, a finger's breadth more."""
-    points, _ = patch.place(ring[:, 0], ring[:, 1])
-    out = points @ plane[:3] + plane[3] - 0.02
-    kept = []
-    for k in range(len(ring)):
-        j = (k + 1) % len(ring)
-        if out[k] <= 0:
-            kept.append(ring[k])
-        if (out[k] <= 0) != (out[j] <= 0):
-            t = out[k] / (out[k] - out[j])
-            kept.append(ring[k] + t * (ring[j] - ring[k]))
-    return np.array(kept).reshape(-1, 2)
-
-
-def _thinned(axis: Array) -> Array:
-    """The same places without those closer than 45 mm to the one before."""
-    kept = [axis[0]]
-    for place in axis[1:-1]:
-        if place - kept[-1] > 0.045 and axis[-1] - place > 0.045:
-            kept.append(place)
-    return np.array([*kept, axis[-1]])
-
-
-def _voxels(crown: Crown) -> tuple[NDArray, Array]:
-    """Each leaf's voxel number, and the middles of the voxels that hold leaves."""
-    step = CROWN_CELL_M if crown.bounds[1] > 1.5 else CROWN_CELL_M / 2
-    key = np.floor(crown.centre / step).astype(np.int64)
-    low = key.min(axis=0)
-    span = key.max(axis=0) - low + 1
-    packed = np.ravel_multi_index(tuple((key - low).T), tuple(span))
-    used, number = np.unique(packed, return_inverse=True)
-    unique = np.stack(np.unravel_index(used, tuple(span)), axis=1) + low
-    return number.ravel(), (unique + 0.5) * step
-
-
-def _mesh_points(mesh: Mesh) -> tuple[NDArray, NDArray]:
-    """Vertices that gather, and for every vertex the nearest of them (place and direction)."""
-    count = len(mesh.vertices)
-    # Thin wood needs few points; imported shapes are worth more.
-    most = min(count, MESH_ROWS_AT_MOST if mesh.owner == mesh.name else 300)
-    if count <= most:
-        return np.arange(count), np.arange(count)
-    chosen = np.unique(np.linspace(0, count - 1, most).astype(int))
-    size = mesh.bounds[1] * 0.3
-    features = np.hstack([mesh.vertices, size * mesh.normals])
-    return chosen, cKDTree(features[chosen]).query(features)[1]
+# --- rays -----------------------------------------------------------------------------------------
 
 
 def _to_hemisphere(square: Array) -> Array:
@@ -412,7 +78,7 @@ def bases(normals: Array) -> tuple[Array, Array]:
     return first, second
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=8)
 def _ray_sets(count: int) -> Array32:
     """SETS cosine-weighted sets about +z: a golden lattice, shifted from set to set by the R2
     sequence (Roberts 2018), mapped to the disc (Shirley & Chiu 1997) and lifted: (SETS, count, 3).
@@ -425,10 +91,13 @@ def _ray_sets(count: int) -> Array32:
     return _to_hemisphere((lattice + shifts) % 1.0).astype(np.float32)
 
 
-def hemisphere_rays(normals: Array, count: int, numbers: NDArray[np.intp]) -> Array32:
-    """count cosine-weighted ways from each normal (n, 3) of a numbered point:
-    (n, count, 3) float32."""
+def hemisphere_rays(
+    normals: Array, count: int, numbers: NDArray[np.integer], part: Ints | None = None
+) -> Array32:
+    """count cosine-weighted ways from each normal (n, 3) of a numbered point, or those of them that
+    part names: (n, count or len(part), 3) float32."""
     local = _ray_sets(count)[(numbers * 29) % SETS]
+    local = local if part is None else local[:, part]
     t1, t2 = bases(normals)
     frame = np.stack([t1, t2, normals], axis=1).astype(np.float32)
     return np.matmul(local, frame)
@@ -443,160 +112,6 @@ def sphere_set(count: int) -> Array32:
     return np.stack([level * np.cos(angle), level * np.sin(angle), z], axis=1).astype(np.float32)
 
 
-@dataclass(frozen=True, eq=False)
-class Gather:
-    """The rays' result. matrix : (rows, cells) csr, from exitance [lm/m²] to gathered rows.
-
-    sky : (rows, 3) float32. What the sky itself brings [lx RGB].
-    """
-
-    layout: Layout
-    matrix: sparse.csr_matrix
-    cells_of_rows: sparse.csr_matrix
-    sky: Array32
-
-    def bounced(self, direct_cells: Array32) -> Array32:
-        """Light on rows after one, two, … bounces of white light on cells (cells, k).
-
-        Returns (rows, k, 3): all bounces until the next adds less than 0.2 % of the sum.
-        """
-        count = direct_cells.shape[1]
-        exitance = direct_cells[:, :, None] * self.layout.reflectance[:, None, :]
-        return self._all_bounces(exitance, np.zeros((self.layout.rows, count, 3), np.float32))
-
-    def sky_light(self) -> Array32:
-        """The sky's light with its own bounces, on rows (rows, 3)."""
-        if not self.sky.any():
-            return self.sky
-        cells = self.cells_of_rows @ self.sky
-        exitance = (cells * self.layout.reflectance)[:, None, :]
-        return self._all_bounces(exitance, self.sky[:, None, :].copy())[:, 0]
-
-    def _all_bounces(self, exitance: Array32, total: Array32) -> Array32:
-        count = exitance.shape[1]
-        # Each lamp by itself: what it gets must not hang on which others are traced with it.
-        going = np.ones(count, bool)
-        for _ in range(BOUNCES_AT_MOST):
-            step = (self.matrix @ exitance.reshape(len(exitance), -1)).reshape(-1, count, 3)
-            total += step
-            gain, sum_ = np.abs(step).sum(axis=(0, 2)), np.abs(total).sum(axis=(0, 2))
-            going &= gain > BOUNCE_TOLERANCE * sum_
-            if not going.any():
-                break
-            cells = (self.cells_of_rows @ step.reshape(len(step), -1)).reshape(-1, count, 3)
-            exitance = cells * self.layout.reflectance[:, None, :] * going[:, None]
-        self._bound_lean(total)
-        return total
-
-    def _bound_lean(self, total: Array32) -> None:
-        """Shorten crowns' moments, in place, until no side of any leaf gets less than nothing; lamp
-        by lamp, so that sums of lamps stay sums."""
-        crowns = total[self.layout.flat_rows :].reshape(-1, 4, *total.shape[1:])
-        length = np.linalg.norm(crowns[:, 1:], axis=1, keepdims=True)
-        longest = 1.5 * np.maximum(crowns[:, :1], 0.0)
-        crowns[:, 1:] *= np.minimum(1.0, longest / np.maximum(length, 1e-30))
-
-
-def trace_gather(site: Site, layout: Layout, tracer: Tracer) -> Gather:
-    """Send all gather rays once, a batch of points to a thread."""
-    jobs: list[Callable[[], tuple[sparse.csr_matrix, Array32, NDArray[np.bool_]]]] = []
-    order = []
-    for rows, rays in (
-        (np.flatnonzero(~layout.plain), RAYS),
-        (np.flatnonzero(layout.plain), PLAIN_RAYS),
-    ):
-        step = max(1, (1 << 17) // rays)
-        for start in range(0, len(rows), step):
-            some = rows[start : start + step]
-            order.append(some)
-            jobs.append(partial(_from_surfaces, site, layout, tracer, some, rays))
-    step = max(1, (1 << 17) // CROWN_RAYS)
-    for start in range(0, len(layout.crown_points), step):
-        jobs.append(partial(_in_crowns, site, layout, tracer, start, start + step))
-    with ThreadPoolExecutor(THREADS) as pool:
-        found = list(pool.map(lambda job: job(), jobs))
-    if not found:
-        nothing = sparse.csr_matrix((0, layout.cells), dtype=np.float32)
-        return Gather(layout, nothing, layout.cells_of_rows(), np.zeros((0, 3), np.float32))
-    place = np.arange(layout.rows)
-    if order:
-        place[: layout.flat_rows] = np.argsort(np.concatenate(order))
-    inside = np.concatenate([part for _, _, part in found])[place]
-    place = place[_outside(layout, inside)]
-    matrix = sparse.vstack([part for part, _, _ in found], format="csr", dtype=np.float32)[place]
-    sky = np.concatenate([part for _, part, _ in found]).astype(np.float32)[place]
-    return Gather(layout, matrix, layout.cells_of_rows(), sky)
-
-
-def _outside(layout: Layout, inside: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """For each row itself, or the nearest of its patch where it lies inside something.
-
-    Where a wing's roof meets a wall, places between the two are dark; light must not fade towards
-    them over half a metre of what is seen.
-    """
-    chosen = np.arange(layout.rows)
-    for grid in layout.patch_rows:
-        if grid is not None:
-            dark = inside[grid.rows]
-            if dark.any() and not dark.all():
-                chosen[grid.rows[dark]] = grid.rows[nearest_real(~dark)][dark]
-    return chosen
-
-
-def _from_surfaces(
-    site: Site, layout: Layout, tracer: Tracer, rows: NDArray[np.intp], rays: int
-) -> tuple[sparse.csr_matrix, Array32, NDArray[np.bool_]]:
-    """Irradiance rows: each hit cell's exitance counts for its share of the rays."""
-    normals = layout.normals[rows]
-    ways = hemisphere_rays(normals, rays, rows)
-    origins = (layout.points[rows] + 0.001 * normals).astype(np.float32)
-    cells, missed = _hit_cells(layout, tracer, origins, ways)
-    n = len(rows)
-    which = np.repeat(np.arange(n, dtype=np.int32), rays)
-    part = _counted(which, cells, np.full(n * rays, 1.0 / rays, np.float32), (n, layout.cells))
-    radiance = _sky(site, ways.reshape(-1, 3), missed)
-    backs = ((cells < 0) & ~missed).reshape(n, rays).mean(axis=1)
-    sky = (np.pi / rays) * radiance.reshape(n, rays, 3).sum(axis=1)
-    return part, sky, backs > BACKS_AT_MOST
-
-
-def _in_crowns(
-    site: Site, layout: Layout, tracer: Tracer, start: int, stop: int
-) -> tuple[sparse.csr_matrix, Array32, NDArray[np.bool_]]:
-    """Four rows a place: mean radiance, and three times its mean along x, y and z."""
-    middles = layout.crown_points[start:stop].astype(np.float32)
-    n, around = len(middles), sphere_set(CROWN_RAYS)
-    ways = np.ascontiguousarray(np.broadcast_to(around, (n, CROWN_RAYS, 3)))
-    cells, missed = _hit_cells(layout, tracer, middles, ways)
-    radiance = _sky(site, ways.reshape(-1, 3), missed).reshape(n, CROWN_RAYS, 3)
-    which = 4 * np.repeat(np.arange(n, dtype=np.int32), CROWN_RAYS)
-    moments = (
-        np.concatenate([np.ones((CROWN_RAYS, 1), np.float32), 3 * around], axis=1) / CROWN_RAYS
-    )
-    rows = np.concatenate([which + k for k in range(4)])
-    weights = np.concatenate([np.tile(moments[:, k] / np.pi, n) for k in range(4)]).astype(
-        np.float32
-    )
-    part = _counted(rows, np.tile(cells, 4), weights, (4 * n, layout.cells))
-    sky = np.einsum("rk,nrc->nkc", moments, radiance).reshape(-1, 3)
-    return part, sky, np.zeros(4 * n, bool)
-
-
-def _counted(
-    rows: NDArray, cells: NDArray, weights: Array32, shape: tuple[int, int]
-) -> sparse.csr_matrix:
-    hit = cells >= 0
-    return sparse.csr_matrix((weights[hit], (rows[hit], cells[hit])), shape=shape, dtype=np.float32)
-
-
-def _sky(site: Site, ways: Array32, missed: NDArray[np.bool_]) -> Array32:
-    """Sky radiance of the rays that met nothing, 0 for the rest, (n, 3)."""
-    found = np.zeros((len(ways), 3), np.float32)
-    if missed.any():
-        found[missed] = sky_along(site, ways[missed])
-    return found
-
-
 def sky_along(site: Site, ways: Array32) -> Array32:
     """Radiance of the site's sky along unit ways (n, 3): (n, 3) [cd/m² RGB]."""
     return sky_luminance(ways, site.scene.site.surroundings, ambient_lx(site), moon_of(site))
@@ -608,53 +123,364 @@ def ambient_lx(site: Site) -> float:
     return AMBIENT_LX[site.scene.site.surroundings] if stated is None else stated
 
 
-def _hit_cells(
-    layout: Layout, tracer: Tracer, origins: Array32, ways: Array32
-) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
-    """The cell each ray of (n, r, 3) ways meets, −1 for none or a surface's back: (n·r,)."""
-    per = ways.shape[1]
-    hits = tracer.first(np.repeat(origins, per, axis=0), np.ascontiguousarray(ways).reshape(-1, 3))
-    missed = hits.triangle < 0
-    return cells_hit(layout, tracer, hits.triangle, hits.u, hits.v, hits.facing), missed
+class _Targets:
+    """Which cell a hit lies in, from its triangle and barycentric place alone.
+
+    A patch's cells make a grid: row and column are linear in the barycentric u and v. A leaf and a
+    mesh's face are one cell each.
+    """
+
+    def __init__(self, layout: Layout, tracer: Tracer) -> None:
+        site, surface = layout.site, tracer.surface
+        count, patches, crowns = len(surface), len(site.patches), len(site.crowns)
+        self.first = np.zeros(count, np.int32)
+        self.last = np.zeros((count, 2), np.int32)  # row and column
+        self.linear = np.zeros((count, 3, 2), np.float32)
+        self.two_sided = (surface >= patches) & (surface < patches + crowns)
+        of_patch = np.flatnonzero(surface < patches)
+        if len(of_patch):
+            number = surface[of_patch]
+            size = np.array([patch.size for patch in site.patches])[number]
+            shape = np.array(layout.cell_shape, np.int32)[number]
+            self.first[of_patch] = np.array(layout.cell_start)[number]
+            self.last[of_patch] = shape - 1
+            corner = tracer.uv[of_patch][:, :, ::-1] * (shape / size[:, ::-1])[:, None]
+            self.linear[of_patch, 0] = corner[:, 0]
+            self.linear[of_patch, 1:] = corner[:, 1:] - corner[:, :1]
+        leaves = np.flatnonzero(self.two_sided)
+        if len(leaves):
+            begin, cells = layout.leaves
+            self.first[leaves] = cells[begin[surface[leaves] - patches] + tracer.local[leaves]]
+        faces = np.flatnonzero(surface >= patches + crowns)
+        if len(faces):
+            start = np.array(layout.mesh_cell_start)[surface[faces] - patches - crowns]
+            self.first[faces] = start + tracer.local[faces]
+
+    def cells(self, hits: Hits) -> NDArray[np.int32]:
+        """Cell numbers; −1 where a ray missed or met the back of a patch or mesh."""
+        triangle = hits.triangle
+        # embree's Ng points against the ray on a front face.
+        front = (triangle >= 0) & ((hits.facing < 0) | self.two_sided[triangle])
+        where = np.flatnonzero(front)
+        triangle = triangle[where]
+        linear, last = self.linear[triangle], self.last[triangle]
+        at = linear[:, 0] + hits.u[where, None] * linear[:, 1]
+        at += hits.v[where, None] * linear[:, 2]
+        place = np.clip(at.astype(np.int32), 0, last)
+        found = np.full(len(front), -1, np.int32)
+        found[where] = self.first[triangle] + place[:, 0] * (last[:, 1] + 1) + place[:, 1]
+        return found
 
 
-def cells_hit(
-    layout: Layout, tracer: Tracer, triangle: NDArray, u: Array32, v: Array32, facing: Array32
-) -> NDArray[np.int32]:
-    """Cell numbers of hits; −1 where a ray missed or met the back of a patch or mesh."""
-    cells = np.full(len(triangle), -1, np.int32)
-    hit = np.flatnonzero(triangle >= 0)
-    surface = tracer.surface[triangle[hit]]
-    n_patches, n_crowns = len(layout.site.patches), len(layout.site.crowns)
-    # embree's Ng points against the ray on a front face.
-    on_patch = surface < n_patches
-    front = hit[on_patch & (facing[hit] < 0)]
-    if len(front):
-        number = tracer.surface[triangle[front]]
-        place = tracer.patch_uv(triangle[front], u[front], v[front])
-        size, shape, start = layout.tables
-        rows = np.clip(
-            (place[:, 1] / size[number, 1] * shape[number, 0]).astype(np.int32),
-            0,
-            shape[number, 0] - 1,
+# --- gathering ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class Gather:
+    """The rays' result.
+
+    matrix : (seen, cells) csr, from exitance [lm/m²] to what nodes and crowns see.
+    spread : (rows, seen) csr. Of that, each row's share of its own and of its neighbours'.
+    sky : (rows, 3) float32. What the sky itself brings [lx RGB].
+    """
+
+    layout: Layout
+    matrix: sparse.csr_matrix
+    spread: sparse.csr_matrix
+    sky: Array32
+
+    def bounced(self, direct_cells: Array32) -> Array32:
+        """Light on rows after one, two, … bounces of white light on cells (cells, k).
+
+        Returns (rows, k, 3): all bounces until the next adds less than 0.2 % of the sum.
+        """
+        total = np.zeros((3, self.layout.rows, direct_cells.shape[1]), np.float32)
+        given = self.layout.reflectance
+        return self._all_bounces(lambda colour: direct_cells * given[:, colour, None], total)
+
+    def sky_light(self) -> Array32:
+        """The sky's light with its own bounces, on rows (rows, 3)."""
+        if not self.sky.any():
+            return self.sky
+        total = np.ascontiguousarray(self.sky.T)[:, :, None]
+        first = total.copy()
+        found = self._all_bounces(lambda colour: self._returned[colour] @ first[colour], total)
+        return np.ascontiguousarray(found[:, 0])
+
+    @cached_property
+    def _returned(self) -> list[sparse.csr_matrix]:
+        """From light on rows to what cells give back of it, of each colour: (cells, rows) csr."""
+        whole = self.layout.cells_of_rows()
+        return [_scaled(whole, self.layout.reflectance[:, colour]) for colour in range(3)]
+
+    def _all_bounces(self, sent: Callable[[int], Array32], total: Array32) -> Array32:
+        """Adds to total (3, rows, k) the bounces of what cells send first, by colour (cells, k).
+
+        One colour after the other, since a third of the memory is nearer at hand.
+        """
+        # Each lamp by itself: what it gets must not hang on which others are traced with it.
+        going = np.arange(total.shape[2])
+        amount = self._amount(total)
+        for _ in range(BOUNCES_AT_MOST):
+            steps = [self.spread @ (self.matrix @ sent(colour)) for colour in range(3)]
+            for colour, step in enumerate(steps):
+                if len(going) == total.shape[2]:
+                    total[colour] += step
+                else:
+                    total[colour][:, going] += step
+            gain = self._amount(steps)
+            amount = amount + gain
+            stays = gain > BOUNCE_TOLERANCE * amount
+            if not stays.any():
+                break
+            if not stays.all():
+                steps = [np.ascontiguousarray(step[:, stays]) for step in steps]
+                going, amount = going[stays], amount[stays]
+            sent = partial(_product, self._returned, steps)
+        found = total.transpose(1, 2, 0)
+        # Smoothing by straight lines undershoots by a hair beside a bright edge.
+        even = found[: self.layout.crown_start]
+        np.maximum(even, 0.0, out=even)
+        self._bound_lean(found)
+        return found
+
+    def _amount(self, light: Iterable[Array32]) -> Array:
+        """The sum over rows and colours of light (3 of (rows, k)), of each lamp (k,); crowns'
+        moments left out."""
+        start = self.layout.crown_start
+        parts = [part for one in light for part in (one[:start], one[start::4])]
+        return np.sum([part.sum(axis=0, dtype=float) for part in parts], axis=0)
+
+    def _bound_lean(self, total: Array32) -> None:
+        """Shorten crowns' moments, in place, until no side of any leaf gets less than nothing; lamp
+        by lamp, so that sums of lamps stay sums."""
+        mean, *moments = (total[self.layout.crown_start + k :: 4] for k in range(4))
+        length = np.sqrt(sum(moment * moment for moment in moments))
+        shorter = np.minimum(1.0, 1.5 * np.maximum(mean, 0.0) / np.maximum(length, 1e-30))
+        for moment in moments:
+            moment *= shorter
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What some nodes saw: matrix (n, cells) csr; sky (n, 3) [lx]; 1/distance, as root of the
+    mean square, and share of backs among the rays (n,)."""
+
+    matrix: sparse.csr_matrix
+    sky: Array32
+    nearness: Array32
+    backs: Array32
+
+
+def trace_gather(site: Site, layout: Layout, tracer: Tracer) -> Gather:
+    """Send all gather rays once, a batch of nodes to a thread."""
+    with ThreadPoolExecutor(THREADS) as pool:
+        rays = _Rays(site, layout, tracer, pool)
+        every = np.arange(RAYS, dtype=np.int32)
+        is_first = every % FIRST_OF == 0
+        seen = rays.from_nodes(np.arange(layout.flat_rows), every[is_first])
+        inside = seen.backs > BACKS_AT_MOST
+        smooth = _smoothing(layout, seen.nearness, inside)
+        # n values of equal noise with shares w are worth 1/Σw² of one.
+        worth = 1.0 / smooth.multiply(smooth).sum(axis=1).A1
+        short = worth < np.where(layout.minor, ENOUGH_MINOR, ENOUGH)
+        short[layout.patch_points :] &= ~layout.minor[layout.patch_points :]  # not thin wood
+        more = np.flatnonzero(short)
+        matrix, sky = _joined(seen, rays.from_nodes(more, every[~is_first]), more)
+        crowns = rays.from_crowns()
+    matrix = sparse.vstack([matrix, crowns.matrix], format="csr", dtype=np.float32)
+    spread = _spread(layout, smooth, inside)
+    sky = spread @ np.concatenate([sky, crowns.sky])
+    return Gather(layout, matrix, spread, sky)
+
+
+def _smoothing(layout: Layout, nearness: Array32, inside: Bools) -> sparse.csr_matrix:
+    """Each node's share of its neighbours' light, (flat_rows, flat_rows) csr: more, the closer they
+    are as against what they see.
+
+    The shares leave what is linear over the plane as it is, and nothing passes edges or corners.
+    """
+    count = layout.flat_rows
+    whole = sparse.identity(count, np.float32, "csr")
+    for beside in layout.neighbours:
+        once = _along(beside, nearness, inside)
+        # Twice less what twice over gives (Tukey's twicing): a bend is then left as it is, too.
+        whole = (2 * once - once @ once) @ whole
+    return whole
+
+
+def _along(beside: Neighbours, nearness: Array32, inside: Bools) -> sparse.csr_matrix:
+    node, before, after = beside.node, beside.before, beside.after
+    wide = np.sqrt(beside.gaps.prod(axis=1))
+    near = wide * np.maximum(nearness[node], np.maximum(nearness[before], nearness[after]))
+    part = 2 / 3 * np.clip((SMOOTH[1] - near) / (SMOOTH[1] - SMOOTH[0]), 0.0, 1.0)
+    part[inside[node] | inside[before] | inside[after]] = 0.0
+    kept = part > 0
+    node, before, after, part = node[kept], before[kept], after[kept], part[kept]
+    gaps = beside.gaps[kept]
+    own = np.ones(len(nearness), np.float32)
+    own[node] -= part
+    shares = part[:, None] * gaps[:, ::-1] / gaps.sum(axis=1, keepdims=True)
+    every = np.arange(len(nearness))
+    return sparse.csr_matrix(
+        (
+            np.concatenate([own, shares[:, 0], shares[:, 1]]),
+            (np.concatenate([every, node, node]), np.concatenate([every, before, after])),
+        ),
+        shape=(len(nearness), len(nearness)), dtype=np.float32,
+    )  # fmt: skip
+
+
+def _joined(seen: _Seen, rest: _Seen, nodes: NDArray[np.intp]) -> tuple[sparse.csr_matrix, Array32]:
+    """Matrix and sky of all nodes' first rays and of some nodes' rest."""
+    share = np.ones(len(seen.sky), np.float32)
+    share[nodes] = 1 / FIRST_OF
+    sky = seen.sky * share[:, None]
+    sky[nodes] += rest.sky * np.float32(1 - 1 / FIRST_OF)
+    count, cells = seen.matrix.shape
+    length = np.zeros(count + 1, np.int32)
+    length[1 + nodes] = np.diff(rest.matrix.indptr)
+    added = sparse.csr_matrix(
+        (rest.matrix.data * np.float32(1 - 1 / FIRST_OF), rest.matrix.indices, np.cumsum(length)),
+        shape=(count, cells),
+    )
+    return _scaled(seen.matrix, share) + added, sky
+
+
+def _spread(layout: Layout, smooth: sparse.csr_matrix, inside: Bools) -> sparse.csr_matrix:
+    """From what nodes and crowns see to all rows.
+
+    Nodes inside something take the light of the nearest of their patch that is not: where a wing's
+    roof meets a wall, places between the two are dark; light must not fade towards them over half a
+    metre of what is seen.
+    """
+    derived = layout.derived @ smooth
+    dark = np.concatenate([inside, layout.derived @ inside.astype(np.float32) > 0])
+    chosen = np.arange(len(dark))
+    for grid in layout.patch_rows:
+        if grid is not None:
+            here = dark[grid.rows]
+            if here.any() and not here.all():
+                chosen[grid.rows[here]] = grid.rows[nearest_real(~here)][here]
+    surfaces = sparse.vstack([smooth, derived], format="csr")[chosen]
+    crowns = sparse.identity(4 * len(layout.crown_points), np.float32, "csr")
+    return sparse.block_diag([surfaces, crowns], format="csr", dtype=np.float32)
+
+
+class _Rays:
+    """Sends rays from nodes and from places in crowns, in batches."""
+
+    def __init__(
+        self, site: Site, layout: Layout, tracer: Tracer, pool: ThreadPoolExecutor
+    ) -> None:
+        self.site, self.layout, self.tracer, self.pool = site, layout, tracer, pool
+        self.targets = _Targets(layout, tracer)
+        self.has_sky = ambient_lx(site) > 0 or moon_of(site) is not None
+        rounded = np.round(layout.normals, 6) + 0.0
+        # Nodes that face alike and are of the same set of rays send the very same ones.
+        self.way = np.unique(rounded, axis=0, return_inverse=True)[1].ravel() * SETS
+        self.way += np.arange(layout.flat_rows) % SETS
+
+    def from_nodes(self, nodes: NDArray[np.intp], part: Ints) -> _Seen:
+        """What some nodes see with those of their rays; in the order of nodes."""
+        order = np.argsort(self.way[nodes] // SETS, kind="stable")
+        step = max(1, CHUNK // len(part))
+        jobs = [
+            partial(self._of_nodes, nodes[order[start : start + step]], part)
+            for start in range(0, len(nodes), step)
+        ]
+        return self._joined(jobs, np.argsort(order), len(nodes))
+
+    def from_crowns(self) -> _Seen:
+        """Four rows a place: mean radiance, and three times its mean along x, y and z."""
+        step = max(1, CHUNK // CROWN_RAYS)
+        count = len(self.layout.crown_points)
+        jobs = [partial(self._in_crowns, start, start + step) for start in range(0, count, step)]
+        return self._joined(jobs, np.arange(4 * count), 4 * count)
+
+    def _joined(
+        self, jobs: Sequence[Callable[[], _Seen]], place: NDArray[np.intp], rows: int
+    ) -> _Seen:
+        if not jobs:
+            none = sparse.csr_matrix((rows, self.layout.cells), dtype=np.float32)
+            return _Seen(none, *(np.zeros(shape, np.float32) for shape in ((rows, 3), rows, rows)))
+        found = list(self.pool.map(lambda job: job(), jobs))
+        return _Seen(
+            sparse.vstack([part.matrix for part in found], format="csr", dtype=np.float32)[place],
+            *(
+                np.concatenate([getattr(part, name) for part in found])[place]
+                for name in ("sky", "nearness", "backs")
+            ),
         )
-        columns = np.clip(
-            (place[:, 0] / size[number, 0] * shape[number, 1]).astype(np.int32),
-            0,
-            shape[number, 1] - 1,
+
+    def _of_nodes(self, nodes: NDArray[np.intp], part: Ints) -> _Seen:
+        layout, count, rays = self.layout, len(nodes), len(part)
+        alike, first, which = np.unique(self.way[nodes], return_index=True, return_inverse=True)
+        each = hemisphere_rays(layout.normals[nodes[first]], RAYS, alike % SETS, part)
+        origins = (layout.points[nodes] + 0.001 * layout.normals[nodes]).astype(np.float32)
+        hits = self.tracer.first(np.repeat(origins, rays, axis=0), each[which].reshape(-1, 3))
+        cells = self.targets.cells(hits).reshape(count, rays)
+        missed = (hits.triangle < 0).reshape(count, rays)
+        sky = np.zeros((count, 3), np.float32)
+        if self.has_sky and missed.any():
+            radiance = sky_along(self.site, each.reshape(-1, 3)).reshape(*each.shape[:2], 3)
+            sky = np.matmul(missed[:, None].astype(np.float32), radiance[which])[:, 0]
+            sky *= np.float32(np.pi / rays)
+        near = np.maximum(hits.distance.reshape(count, rays), 0.01) ** -2
+        near[missed] = 0.0
+        backs = ((cells < 0) & ~missed).mean(axis=1, dtype=np.float32)
+        nearness = np.sqrt(near.mean(axis=1))
+        return _Seen(_counted(cells, layout.cells), sky, nearness, backs)
+
+    def _in_crowns(self, start: int, stop: int) -> _Seen:
+        layout = self.layout
+        middles = layout.crown_points[start:stop].astype(np.float32)
+        count, around = len(middles), sphere_set(CROWN_RAYS)
+        hits = self.tracer.first(
+            np.repeat(middles, CROWN_RAYS, axis=0), np.tile(around, (count, 1))
         )
-        cells[front] = start[number] + rows * shape[number, 1] + columns
-    crown = hit[(surface >= n_patches) & (surface < n_patches + n_crowns)]
-    if len(crown):
-        number = tracer.surface[triangle[crown]] - n_patches
-        leaf = tracer.local[triangle[crown]]
-        begin, leaf_cells = layout.leaves
-        cells[crown] = leaf_cells[begin[number] + leaf]
-    mesh = hit[surface >= n_patches + n_crowns]
-    if len(mesh):
-        mesh = mesh[facing[mesh] < 0]
-        number = tracer.surface[triangle[mesh]] - n_patches - n_crowns
-        cells[mesh] = (
-            np.asarray(layout.mesh_cell_start, np.int32)[number] + tracer.local[triangle[mesh]]
-        )
-    return cells
+        cells = self.targets.cells(hits)
+        moments = np.concatenate([np.ones((CROWN_RAYS, 1), np.float32), 3 * around], axis=1)
+        moments /= CROWN_RAYS
+        hit = np.flatnonzero(cells >= 0)
+        node, ray = np.divmod(hit.astype(np.int32), CROWN_RAYS)
+        rows = 4 * node[:, None] + np.arange(4, dtype=np.int32)
+        weights = moments[ray] / np.float32(np.pi)
+        matrix = sparse.csr_matrix(
+            (weights.ravel(), (rows.ravel(), np.repeat(cells[hit], 4))),
+            shape=(4 * count, layout.cells), dtype=np.float32,
+        )  # fmt: skip
+        missed = (hits.triangle < 0).reshape(count, CROWN_RAYS).astype(np.float32)
+        bright = sky_along(self.site, around) if self.has_sky else np.zeros_like(around)
+        brought = (moments[:, :, None] * bright[:, None, :]).reshape(CROWN_RAYS, -1)
+        none = np.zeros(4 * count, np.float32)
+        return _Seen(matrix, (missed @ brought).reshape(-1, 3), none, none)
+
+
+def _counted(cells: NDArray[np.int32], columns: int) -> sparse.csr_matrix:
+    """The share of each cell among a node's rays (n, rays); −1 is none: (n, columns) csr."""
+    count, rays = cells.shape
+    ordered = np.sort(cells, axis=1)
+    starts = np.empty(ordered.shape, bool)
+    starts[:, 0] = True
+    np.not_equal(ordered[:, 1:], ordered[:, :-1], out=starts[:, 1:])
+    at = np.flatnonzero(starts)
+    length = np.diff(at, append=ordered.size)
+    cell = ordered.ravel()[at]
+    kept = cell >= 0
+    per_row = np.bincount(at[kept] // rays, minlength=count)
+    pointer = np.concatenate([[0], np.cumsum(per_row)]).astype(np.int32)
+    return sparse.csr_matrix(
+        ((length[kept] / np.float32(rays)).astype(np.float32), cell[kept], pointer),
+        shape=(count, columns),
+    )
+
+
+def _product(matrices: list[sparse.csr_matrix], light: list[Array32], colour: int) -> Array32:
+    return matrices[colour] @ light[colour]
+
+
+def _scaled(matrix: sparse.csr_matrix, by: Array32) -> sparse.csr_matrix:
+    """The same with each row times a number."""
+    data = matrix.data * np.repeat(by, np.diff(matrix.indptr))
+    return sparse.csr_matrix((data, matrix.indices, matrix.indptr), shape=matrix.shape)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from nightview.site.build import Geometry
+from nightview.site.shapes import STANDS_IN_M
 from nightview.site.surface import Array, Patch, Solid
 
 Bools = NDArray[np.bool_]
@@ -39,8 +40,8 @@ class Grids:
             patch = self.site.patches[number]
             u, v = patch.axes(level)
             # Round a tube the first column is the last one: there is no edge to draw in from.
-            u = u if patch.tube else patch.nudged(u, patch.size[0])
-            self._axes[key] = u, patch.nudged(v, patch.size[1])
+            u = u if patch.tube else drawn_in(patch, u, 0)
+            self._axes[key] = u, drawn_in(patch, v, 1)
         return self._axes[key]
 
     def valid(self, number: int, u: Array, v: Array) -> Bools | None:
@@ -49,15 +50,10 @@ class Grids:
         solids = self._near[number]
         if patch.is_rectangle and not solids:
             return None
-        u, v = patch.nudged(u, patch.size[0]), patch.nudged(v, patch.size[1])
+        u, v = drawn_in(patch, u, 0), drawn_in(patch, v, 1)
         real = np.ones((len(v), len(u)), bool)
         if not patch.is_rectangle:
-            # The nodes just outside are kept out, a hair's breadth inside is in.
-            grid_u, grid_v = np.meshgrid(u, v)
-            shapely.prepare(patch.outline)
-            real = shapely.contains_xy(patch.outline, grid_u.ravel(), grid_v.ravel()).reshape(
-                real.shape
-            )
+            real = inside(patch.outline, u, v)
         if solids and real.any():
             points = patch.place(*np.meshgrid(u, v))[0][real]
             buried = np.zeros(len(points), bool)
@@ -76,6 +72,40 @@ class Grids:
             self._fills[key] = nearest_real(real)
         fill = self._fills[key]
         return values if fill is None else values[fill]
+
+
+def inside(outline: shapely.Geometry, u: Array, v: Array) -> Bools:
+    """Which crossings of ascending u and v lie inside a polygon and not on its edge, (nv, nu).
+
+    As ``shapely.contains_xy``, by counting edges along whole rows: even is outside. A place on an
+    edge is a hair's breadth outside to one side or another, so all four sides are asked.
+    """
+    starts, ends = [], []
+    for part in shapely.get_parts(outline):
+        for ring in (part.exterior, *part.interiors):
+            places = shapely.get_coordinates(ring)
+            starts.append(places[:-1])
+            ends.append(places[1:])
+    (x0, y0), (x1, y1) = np.concatenate(starts).T, np.concatenate(ends).T
+    within = np.ones((len(v), len(u)), bool)
+    for row_side in ("left", "right"):
+        first, last = np.searchsorted(v, y0, row_side), np.searchsorted(v, y1, row_side)
+        low, count = np.minimum(first, last), np.abs(last - first)
+        edge = np.repeat(np.arange(len(count)), count)
+        row = low[edge] + np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
+        along = (v[row] - y0[edge]) / (y1 - y0)[edge]
+        x = x0[edge] + along * (x1 - x0)[edge]
+        for column_side in ("left", "right"):
+            column = np.searchsorted(u, x, column_side)
+            crossed = np.bincount(row * (len(u) + 1) + column, minlength=len(v) * (len(u) + 1))
+            odd = (crossed & 1).astype(bool).reshape(len(v), -1)[:, :-1]
+            within &= np.logical_xor.accumulate(odd, axis=1)
+    return within
+
+
+def drawn_in(patch: Patch, axis: Array, which: int) -> Array:
+    """Places along a patch's u (0) or v (1), those on its edges drawn in from them [m]."""
+    return axis if len(axis) < 2 else patch.nudged(axis, patch.size[which])
 
 
 def nearest_real(real: Bools) -> tuple[NDArray, ...] | None:
@@ -116,9 +146,14 @@ def _box(patch: Patch) -> tuple[Array, Array]:
 
 
 def _may_bury(solid: Solid, patch: Patch) -> bool:
-    """Whether some of the patch's plane lies in the solid: false for the solid's own faces."""
+    """Whether some of the patch's plane lies in the solid: false for the solid's own faces, also
+    for the underside of what stands clear of the ground, below which its solid reaches a little."""
     corners, _ = patch.place(
         *np.meshgrid(np.linspace(0, patch.size[0], 3), np.linspace(0, patch.size[1], 3))
     )
     distance = corners.reshape(-1, 3) @ solid.planes[:, :3].T + solid.planes[:, 3]
+    if patch.normal[2] < -0.99 and corners[..., 2].min() > STANDS_IN_M:
+        alike = solid.planes[:, :3] @ patch.normal > 0.999
+        if (alike & (np.abs(distance).max(axis=0) < STANDS_IN_M + 1e-4)).any():
+            return False
     return bool((distance.min(axis=0) < -SOLID_DEPTH_M).all())

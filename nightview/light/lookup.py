@@ -105,7 +105,7 @@ def direct_at(field: LightField, source: Source, points: Array, normals: Array) 
     where, facing = points.astype(np.float32), normals.astype(np.float32)
     start = (points + LIFT_M * normals).astype(np.float32)
     for position in source.positions:
-        if source.kind == "pane":  # every spot of it by itself: near a pane they differ much
+        if source.pane_m[0] > 0:  # every spot of it by itself: near a pane they differ much
             spots = source.near_points(position, 0.0)
             for spot in spots:
                 light = light_on_points(where, facing, source, spot)[0]

@@ -11,6 +11,7 @@ from nightview.lamps.colour import rgb_of_cct
 from nightview.lamps.intensity import Intensity
 from nightview.light.rays import Array32
 from nightview.site.build import Site
+from nightview.site.placing import Placed
 from nightview.site.sky import Moon
 from nightview.site.surface import Array, unit
 
@@ -20,6 +21,7 @@ MOON_RADIUS_DEG = 0.26
 LAMP_FLOOR_LX = 2e-4
 PANE_FLOOR_LX = 4e-3
 """Less light than this from one source is left out."""
+STRIP_PART_M = 0.5
 PANE_PART_M = 1.0
 PANE_POINTS = 24
 """A pane is cut into parts of about this size, each seen from close by as up to 24 × 24 points."""
@@ -48,6 +50,7 @@ class Source:
     own: str
     floor_lx: float
     pane_m: tuple[float, float] = (0.0, 0.0)
+    matte: bool = False
 
     @cached_property
     def second(self) -> Array:
@@ -111,13 +114,7 @@ class Source:
 
 def sources_of(site: Site) -> tuple[Source, ...]:
     """All sources of a site, each at full power: its lamps, its moon, its lit windows."""
-    found = [
-        Source(
-            lamp.id, "lamp", lamp.zone, lamp.position[None], lamp.axis, lamp.reference,
-            lamp.lamp.intensity, lamp.lamp.lens_m, rgb_of_cct(lamp.cct_k), lamp.id, LAMP_FLOOR_LX,
-        )
-        for lamp in site.fixtures
-    ]  # fmt: skip
+    found = [_of_lamp(lamp) for lamp in site.fixtures]
     moon = moon_of(site)
     if moon is not None:
         way, rgb = np.asarray(moon[0], np.float64), np.asarray(moon[2], np.float64)
@@ -130,6 +127,20 @@ def sources_of(site: Site) -> tuple[Source, ...]:
                    float(lens), rgb, "", LAMP_FLOOR_LX)
         )  # fmt: skip
     return (*found, *_panes(site))
+
+
+def _of_lamp(lamp: Placed) -> Source:
+    """A lamp as one point; a row of light as panes end to end, along axis × reference."""
+    light, length = lamp.lamp.intensity, lamp.lamp.length_m
+    parts = max(1, int(np.ceil(length / STRIP_PART_M)))
+    along = length * ((np.arange(parts) + 0.5) / parts - 0.5)
+    positions = lamp.position + along[:, None] * np.cross(lamp.axis, lamp.reference)
+    pane_m = (length / parts, lamp.lamp.lens_m) if length else (0.0, 0.0)
+    return Source(
+        lamp.id, "lamp", lamp.zone, positions, lamp.axis, lamp.reference,
+        light if parts == 1 else light.scaled(1.0 / parts), lamp.lamp.lens_m,
+        rgb_of_cct(lamp.cct_k), lamp.id, LAMP_FLOOR_LX, pane_m, bool(length) and light.axial,
+    )  # fmt: skip
 
 
 def moon_of(site: Site) -> Moon | None:
@@ -147,7 +158,7 @@ def _panes(site: Site) -> list[Source]:
     """Lit windows: matte panes, I = L·A·cos θ from a few points of each."""
     glow = {o.name: o for o in site.scene.openings if o.glow_cd_m2 > 0}
     found = []
-    for number, patch in enumerate(site.patches):
+    for patch in site.patches:
         if patch.kind != "glass" or patch.opening not in glow:
             continue
         opening = glow[patch.opening]
@@ -160,9 +171,9 @@ def _panes(site: Site) -> list[Source]:
         matte = Intensity.from_axial(lambda theta: np.maximum(np.cos(theta), 0.0)).scaled(each)
         found.append(
             Source(
-                f"window {opening.name} {number}", "pane", "windows",
+                opening.name, "pane", "windows",
                 points.reshape(-1, 3) + 0.0005 * patch.normal, patch.normal, patch.ev, matte, 0.0,
-                rgb_of_cct(opening.glow_cct_k), "", PANE_FLOOR_LX, (width / across, height / up),
+                rgb_of_cct(opening.glow_cct_k), "", PANE_FLOOR_LX, (width / across, height / up), True,
             )
         )  # fmt: skip
     return found

@@ -13,8 +13,8 @@ from scipy.spatial import cKDTree
 
 from nightview.light import cache
 from nightview.light.direct import Spheres
-from nightview.light.gather import FACING_M, Layout
 from nightview.light.grids import Grids
+from nightview.light.layout import FACING_M, Layout
 from nightview.light.rays import Tracer
 from nightview.site.build import Geometry
 from nightview.site.surface import Mesh

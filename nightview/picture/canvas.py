@@ -255,6 +255,7 @@ class Canvas:
         ):
             luminance = lux * site.materials[mesh.material].per_lux
             part.show(luminance, luminance)
+            part.actor.SetVisibility(mesh.fixture not in light.state.absent)
         for number, near in self._leaves:
             self._light_leaves(number, near)
 

@@ -97,7 +97,7 @@ def bloom(
     height, width = frame.shape[:2]
     lens = _lens(height, width, float(fov_deg), float(age_years))
     planes = [np.ascontiguousarray(frame[..., c], dtype=np.float32) for c in range(3)]
-    bright = sum(np.abs(plane) for plane in planes)
+    bright = np.abs(planes).max(axis=0)
     rows, columns = (_around(bright.any(axis=axis), lens.reach) for axis in (1, 0))
     near = _scatter([np.ascontiguousarray(plane[rows, columns]) for plane in planes], lens.sharp)
     small = [Image.fromarray(plane).reduce(_REDUCTION) for plane in planes]

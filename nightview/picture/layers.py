@@ -38,8 +38,8 @@ class Layers:
     ev100: float
 
     def __post_init__(self) -> None:
-        self._base: tuple[Array, Frame] | None = None
-        self._layers: dict[Mix, Frame] = {}
+        self._base: tuple[State, Array, Frame] | None = None
+        self._layers: dict[tuple[frozenset[str], Mix], Frame] = {}
 
     @property
     def field(self) -> LightField:
@@ -49,16 +49,16 @@ class Layers:
     def frame(self, state: State) -> Frame:
         """The view in a state."""
         wanted = self._weights(state)
-        if self._base is None:
+        if self._base is None or self._base[0].absent != state.absent:
             return scattered(self._whole(state, wanted), self.ev100)
-        before, base = self._base
+        _, before, base = self._base
         changes = _changes(wanted - before)
-        new = [part for part, _ in changes if part not in self._layers]
+        new = [part for part, _ in changes if (state.absent, part) not in self._layers]
         if len(new) > MOST_NEW:
             return scattered(self._whole(state, wanted), self.ev100)
         total, edges = base.luminance.copy(), base.edges
         for part, factor in changes:
-            layer = self._layer(part)
+            layer = self._layer(part, state.absent)
             total += layer.luminance * factor
             edges = _added(edges, layer.edges, factor)
         np.maximum(total, 0.0, out=total)
@@ -74,24 +74,25 @@ class Layers:
         return np.array([np.full(3, state.sky), *sources])
 
     def _whole(self, state: State, weights: Array) -> Frame:
-        self._base = weights, self._draw(state)
-        return self._base[1]
+        self._base = state, weights, self._draw(state)
+        return self._base[2]
 
-    def _layer(self, part: Mix) -> Frame:
-        """What some sources in fixed proportion bring, white."""
-        if part not in self._layers:
+    def _layer(self, part: Mix, absent: frozenset[str]) -> Frame:
+        """What some sources in fixed proportion bring, white, with some lamps not there."""
+        key = absent, part
+        if key not in self._layers:
             share = dict(part)
             level = {
                 item.source.name: share.get(number, 0.0)
                 for number, item in enumerate(self.field.sources)
             }
             white = dict.fromkeys(level, np.ones(3))
-            self._layers[part] = self._draw(State(level, white, sky=share.get(-1, 0.0)))
-            each = self._layers[part].luminance.nbytes
+            self._layers[key] = self._draw(State(level, white, share.get(-1, 0.0), absent))
+            each = self._layers[key].luminance.nbytes
             while len(self._layers) * each > max(MOST_BYTES, MOST_NEW * each):
                 del self._layers[next(iter(self._layers))]
-        self._layers[part] = self._layers.pop(part)  # the last one used goes last
-        return self._layers[part]
+        self._layers[key] = self._layers.pop(key)  # the last one used goes last
+        return self._layers[key]
 
     def _draw(self, state: State) -> Frame:
         light = mix(self.field, state)

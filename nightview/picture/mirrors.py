@@ -88,13 +88,14 @@ def _room(opening: Opening, uv: Array32, size: tuple[float, float], light: Light
     """What shows through the glass: a curtained glow, brighter in the middle, or a dark room."""
     u, v = uv[:, 0] / size[0], uv[:, 1] / size[1]
     if opening.glow_cd_m2 <= 0:
-        return np.full((len(uv), 3), DARK_ROOM_CD_M2, np.float32)
-    level = light.state.level.get("windows", 1.0)
+        # What little there is comes in from outside.
+        return np.full((len(uv), 3), DARK_ROOM_CD_M2 * light.state.sky, np.float32)
+    own = rgb_of_cct(opening.glow_cct_k)
+    weight = light.state.weight_of(opening.name, "windows", own)
     # Curtains at both sides and a lamp low in the room; the mean over the pane stays the glow.
     fold = 1 + 0.10 * np.sin(u * size[0] * 42.0) * np.exp(-((np.minimum(u, 1 - u) / 0.18) ** 2))
     shape = (0.75 + 0.5 * np.exp(-(((u - 0.5) / 0.35) ** 2) - ((v - 0.55) / 0.4) ** 2)) * fold
-    rgb = rgb_of_cct(opening.glow_cct_k)
-    return (level * opening.glow_cd_m2 / _MEAN_SHAPE * shape[:, None] * rgb).astype(np.float32)
+    return (opening.glow_cd_m2 / _MEAN_SHAPE * shape[:, None] * weight).astype(np.float32)
 
 
 def pond_of(site: Site, patch: Patch) -> Pond:

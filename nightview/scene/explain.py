@@ -13,7 +13,7 @@ from typing import Any
 from pydantic_core import ErrorDetails
 
 from nightview.scene.faults import Fault, choice, label
-from nightview.scene.schema import Node, resolve, schema
+from nightview.scene.schema import Node, node_at, resolve, schema
 from nightview.units import UnitError, shown
 
 Location = tuple[int | str, ...]
@@ -88,21 +88,6 @@ def _value(location: Location, data: Any) -> Any:
     return data
 
 
-def _node(location: Location) -> Node:
-    """The schema of that place; {} where it has none."""
-    node: Node = schema()
-    for part in location:
-        node = resolve(node)
-        if isinstance(part, str):
-            named: Node = next(iter(node.get("patternProperties", {}).values()), {})
-            node = node.get("properties", {}).get(part, named)
-        elif "prefixItems" in node:
-            node = node["prefixItems"][min(part, len(node["prefixItems"]) - 1)]
-        else:
-            node = node.get("items", node)
-    return resolve(node)
-
-
 # --- what -----------------------------------------------------------------------------------------
 
 
@@ -111,7 +96,7 @@ def _words(
 ) -> tuple[str, str]:
     """The problem and the remedy."""
     kind, context = error["type"], error.get("ctx", {})
-    node, value = _node(location), _value(location, data)
+    node, value = node_at(location), _value(location, data)
     has = f"{key} = {shown(value)}" if key else shown(value)
     whole = key and "," not in key  # not an entry of a list
     write = f"write {key} = {_example(node)}" if whole else f"write for example {_example(node)}"
@@ -119,7 +104,7 @@ def _words(
         return f"{key} is missing", f"add {key} = {_example(node)}"
     if kind in ("missing", "too_short", "too_long"):
         entries = location[:-1] if kind == "missing" else location
-        return _entries(len(_value(entries, data)), _node(entries), key.split(", entry")[0])
+        return _entries(len(_value(entries, data)), node_at(entries), key.split(", entry")[0])
     if kind == "extra_forbidden":
         return _unknown_key(location, value)
     if kind == "literal_error":
@@ -152,7 +137,7 @@ def _entries(n: int, node: Node, key: str) -> tuple[str, str]:
 
 
 def _unknown_key(location: Location, value: Any) -> tuple[str, str]:
-    word, known = str(location[-1]), list(_node(location[:-1]).get("properties", {}))
+    word, known = str(location[-1]), list(node_at(location[:-1]).get("properties", {}))
     if len(location) == 1 and isinstance(value, (dict, list)):
         brackets = f"[[{word}]]" if isinstance(value, list) else f"[{word}]"
         return f"unknown table {brackets}", choice(word, known, "tables and keys")

@@ -25,6 +25,7 @@ from nightview.scene.quantities import (
     Point3,
     PositiveM,
     PowerW,
+    Share,
     Size2,
 )
 
@@ -329,11 +330,24 @@ class Material(Table):
 class Lamp(Table):
     """A lamp as bought: how much light, which way, what colour."""
 
-    kind: Literal["beam", "hat", "omni", "wash", "table", "file"] | None = None
+    kind: Literal["beam", "hat", "omni", "wash", "linear", "table", "file"] | None = None
     like: str | None = Field(None, description="take all missing keys from this lamp")
+    source: Literal["led", "halogen"] | None = Field(
+        None, description="halogen light reddens as it is dimmed"
+    )
     flux_lm: FluxLm | None = Field(None, alias="flux")
+    flux_per_metre_lm: FluxLm | None = Field(
+        None, alias="flux_per_metre", description="of a linear lamp, instead of flux"
+    )
+    length_m: PositiveM | None = Field(
+        None, alias="length", ge=0.02, le=50.0, description="of a linear lamp"
+    )
     beam_deg: AngleDeg | None = Field(
-        None, alias="beam", gt=0.5, le=150.0, description="full width at half peak"
+        None,
+        alias="beam",
+        gt=0.5,
+        le=150.0,
+        description="full width at half peak; of a linear lamp, across its length",
     )
     field_deg: AngleDeg | None = Field(
         None, alias="field", gt=1.0, le=178.0, description="full width at a tenth of the peak"
@@ -342,7 +356,8 @@ class Lamp(Table):
         None, alias="width", gt=1.0, le=150.0, description="of a wash lamp: across, at half peak"
     )
     spill: Annotated[float, Field(ge=0.0, le=0.2)] | None = Field(
-        None, description="of the peak, out to 80 deg"
+        None,
+        description="of the peak, that the lens scatters by the cosine of the angle off the axis",
     )
     cutoff_deg: AngleDeg | None = Field(None, alias="cutoff", gt=5.0, le=90.0)
     intensity: tuple[tuple[AngleDeg, IntensityCd], ...] | None = Field(
@@ -351,7 +366,12 @@ class Lamp(Table):
     file: str | None = Field(None, description="LM-63 photometric file beside the scene file")
     cct_k: CctK | None = Field(None, alias="cct")
     power_w: PowerW | None = Field(None, alias="power")
-    lens_m: PositiveM | None = Field(None, alias="lens", le=1.0, description="lens diameter")
+    power_per_metre_w: PowerW | None = Field(
+        None, alias="power_per_metre", description="of a linear lamp, instead of power"
+    )
+    lens_m: PositiveM | None = Field(
+        None, alias="lens", le=1.0, description="lens diameter; of a linear lamp its width"
+    )
     loss_factor: Annotated[float, Field(gt=0.0, le=1.0)] | None = None
     body: Literal["spike", "hat", "flush", "sconce", "hung", "none"] | None = None
     note: str = ""
@@ -360,13 +380,20 @@ class Lamp(Table):
 class Fixture(Table):
     """A lamp in its place, or a row of them.
 
-    Placed by ``at``; or by ``block``, ``side``, ``along``, ``out``; or by ``path``, ``start``.
+    Placed by ``at``, a row up to ``to``; or by ``block``, ``side``, ``along``, ``out``; or by
+    ``path``, ``start``.
     """
 
     id: Name
     lamp: Name = Field(examples=["accent 36"])
-    zone: Name = "garden"
+    zone: Name = Field("garden", description="lamps that are switched and dimmed together")
+    option: Name | None = Field(
+        None, description="a state: the lamp is there in it, and in states like it, alone"
+    )
     at_m: Point3 | None = Field(None, alias="at")
+    to_m: Point3 | None = Field(
+        None, alias="to", description="with at and count: the last one's place, the others between"
+    )
     block: Name | None = None
     side: Side = "front"
     along_m: LengthM | None = Field(None, alias="along")
@@ -375,7 +402,9 @@ class Fixture(Table):
     start_m: LengthM | None = Field(None, alias="start", ge=0.0)
     verge: Literal["left", "right", "both", "staggered"] = "staggered"
     verge_m: LengthM = Field(0.2, alias="verge_distance", description="from the path's edge")
-    height_m: LengthM | None = Field(None, alias="height", description="of the lens above ground")
+    height_m: LengthM | None = Field(
+        None, alias="height", description="of the lens above the ground, terrace or porch floor"
+    )
     count: Annotated[int, Field(ge=1, le=200)] = 1
     spacing_m: PositiveM | None = Field(None, alias="spacing")
     aim_m: Point3 | None = Field(None, alias="aim")
@@ -384,8 +413,46 @@ class Fixture(Table):
     elevation_deg: AngleDeg | None = Field(None, alias="elevation", ge=-90.0, le=90.0)
     roll_deg: AngleDeg = Field(0.0, alias="roll")
     cct_k: CctK | None = Field(None, alias="cct")
-    dim: Fraction = 1.0
+    dim: Share = Field(1.0, description="of the control: 1 or 100 % is full")
     on: bool = True
+
+    @property
+    def lamp_ids(self) -> tuple[str, ...]:
+        """What each of its lamps is called: the id, or in a row "id-1", "id-2" and so on."""
+        n = self.count * (2 if self.path is not None and self.verge == "both" else 1)
+        return (self.id,) if n == 1 else tuple(f"{self.id}-{k + 1}" for k in range(n))
+
+
+class Setting(Table):
+    """What a state says of all lamps, of a zone, of a fixture or of a window."""
+
+    on: bool | None = None
+    dim: Share | None = None
+    cct_k: CctK | None = Field(None, alias="cct")
+
+
+class State(Setting):
+    """A way to show the job: what is on, how far dimmed, in which colour.
+
+    What it says of all lamps comes first, then of a zone, then of a fixture or one lamp of it.
+    """
+
+    name: Name
+    label: Annotated[str, Field(max_length=120)] = Field(
+        "", description="in plain words, for captions and sheets; the name if not given"
+    )
+    like: Name | None = Field(
+        None, description="a state to go on from, with its fixtures and all it says"
+    )
+    only: Annotated[tuple[Name, ...], Field(min_length=1, examples=[["facade", "path"]])] | None = (
+        Field(None, description="zones: the lamps of all others are off")
+    )
+    zones: dict[Name, Setting] = Field(
+        {}, description='by name; also "windows", "moon" and "sky", which only/on/dim leave alone'
+    )
+    fixtures: dict[Name, Setting] = Field(
+        {}, description="by id; also one lamp of a row, or a lit window by its name"
+    )
 
 
 class View(Table):
@@ -432,6 +499,7 @@ class Scene(Table):
     materials: dict[Name, Material] = {}
     lamps: dict[Name, Lamp] = {}
     fixtures: tuple[Fixture, ...] = Field((), alias="fixture")
+    states: tuple[State, ...] = Field((), alias="state")
     views: tuple[View, ...] = Field((), alias="view")
     picture: Picture = Picture()
     _folder: pathlib.Path = PrivateAttr(pathlib.Path())

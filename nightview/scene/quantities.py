@@ -8,6 +8,7 @@ reads a file by a validation context. In the JSON Schema it is a string with a p
 from __future__ import annotations
 
 import pathlib
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any
@@ -63,6 +64,41 @@ class Written:
         return value
 
 
+@dataclass(frozen=True, eq=False)
+class WrittenShare:
+    """A share of full: 0.6 or "60 %", in code and in a file; marks an ``Annotated`` float."""
+
+    def __get_pydantic_core_schema__(
+        self, source: object, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        """The text is parsed, then come the limits."""
+        return core_schema.no_info_before_validator_function(_share, _float(ge=0.0, le=1.0))
+
+    def __get_pydantic_json_schema__(
+        self, core: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        """A number or a string; each keyword speaks of one of them alone."""
+        return {
+            "type": ["number", "string"],
+            "minimum": 0,
+            "maximum": 1,
+            "pattern": _PER_CENT.pattern,
+            "examples": ["60 %"],
+        }
+
+
+_PER_CENT = re.compile(r"^\s*([0-9]+\.?[0-9]*|\.[0-9]+)\s*%\s*$")
+
+
+def _share(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    found = _PER_CENT.match(value) if len(value) <= 40 else None
+    if found is None:
+        raise units.UnitError(f"{units.shown(value)} is no share of full", 'write "60 %" or 0.6')
+    return float(found[1]) / 100.0
+
+
 def _one(kind: units.Kind, **limits: float) -> Written:
     def parse(value: object) -> float:
         return units.parse(value, kind)
@@ -109,9 +145,10 @@ Point2 = Annotated[tuple[float, float], _point(2)]
 Point3 = Annotated[tuple[float, float, float], _point(3)]
 Size2 = Annotated[tuple[float, float], _size(2)]
 AngleDeg = Annotated[float, _one(units.ANGLE, ge=-360.0, le=360.0)]
-CctK = Annotated[float, _one(units.CCT, ge=800.0, le=20_000.0)]
+CctK = Annotated[float, _one(units.CCT, ge=1000.0, le=20_000.0)]
 FluxLm = Annotated[float, _one(units.FLUX, gt=0.0, le=1e7)]
 IntensityCd = Annotated[float, _one(units.INTENSITY, ge=0.0, le=1e9)]
 IlluminanceLx = Annotated[float, _one(units.ILLUMINANCE, ge=0.0, le=1e6)]
 LuminanceCdM2 = Annotated[float, _one(units.LUMINANCE, ge=0.0, le=1e7)]
+Share = Annotated[float, WrittenShare()]
 PowerW = Annotated[float, _one(units.POWER, gt=0.0, le=1e5)]

@@ -41,6 +41,21 @@ def resolve(node: Node) -> Node:
     return {**found, **{key: value for key, value in node.items() if key != "$ref"}}
 
 
+def node_at(location: tuple[int | str, ...]) -> Node:
+    """The schema of a place, keys and numbers of entries; {} where it has none."""
+    node: Node = schema()
+    for part in location:
+        node = resolve(node)
+        if isinstance(part, str):
+            named: Node = next(iter(node.get("patternProperties", {}).values()), {})
+            node = node.get("properties", {}).get(part, named)
+        elif "prefixItems" in node:
+            node = node["prefixItems"][min(part, len(node["prefixItems"]) - 1)]
+        else:
+            node = node.get("items", node)
+    return resolve(node)
+
+
 def _table(node: Node, quantities: Node) -> Node:
     keys = {key: _value(value, quantities) for key, value in node.get("properties", {}).items()}
     return {**node, "properties": keys}

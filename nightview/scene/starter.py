@@ -32,7 +32,8 @@ def starter(
     """The TOML text of a house with a path, a tree, six lamps and two views.
 
     width_m, depth_m : of the house [m], 3 to 40. height_m : to the eaves [m], 2.4 to 40.
-    feet : lengths in feet and inches, else in metres. Raises NightviewError if out of range.
+    feet : lengths in feet and inches, else in metres. Raises NightviewError, whose place is the
+    argument's name, if one is out of range.
     """
     for name, metres, (least, most) in (
         ("width", width_m, _ACROSS_M),
@@ -40,11 +41,10 @@ def starter(
         ("height", height_m, _HIGH_M),
     ):
         if not least <= metres <= most:
-            problem = f"{name} = {metres:g} m is out of range"
-            raise NightviewError("starter", problem, f"from {least:g} m to {most:g} m will do")
+            problem = f"{metres:g} m is out of range"
+            raise NightviewError(name, problem, f"from {least:g} m to {most:g} m will do")
     if roof not in ROOFS:
-        problem = f'roof = "{roof}" is unknown'
-        raise NightviewError("starter", problem, choice(roof, ROOFS, "one of"))
+        raise NightviewError("roof", f'"{roof}" is unknown', choice(roof, ROOFS, "one of"))
 
     def m(*metres: float) -> str:
         return '"' + ", ".join(write_length(one, feet) for one in metres) + '"'
@@ -178,7 +178,7 @@ elevation = "80 deg"
 [[fixture]]
 id = "door"
 lamp = "wash"
-zone = "door"
+zone = "entrance"
 block = "house"
 along = {m(width_m / 2 + 1.0)}
 out = {m(1.0)}
@@ -189,7 +189,7 @@ dim = 0.6  # 1 is full light
 [[fixture]]
 id = "path"
 lamp = "path hat"
-zone = "path"
+zone = "paths"
 path = "front path"
 start = {m(1.5)}
 count = 2
@@ -200,9 +200,18 @@ verge = "staggered"  # or "left", "right", "both"
 [[fixture]]
 id = "tree"
 lamp = "tree lamp"
-zone = "tree"
+zone = "trees"
 at = {m(tree_x + 0.9, tree_y - 0.9, 0.15)}
 aim_at = "front tree"
+
+# --- ways to show it ------------------------------------------------------------------------------
+
+# As designed all of it is on. A state says what is otherwise: here the lamps of other zones are off.
+[[state]]
+name = "late"
+label = "Late in the evening"  # in plain words, for captions
+only = ["entrance", "paths"]
+zones = {{ paths = {{ dim = "50 %" }} }}  # also on = false, or cct = "3000 K"
 
 # --- where one looks from -------------------------------------------------------------------------
 

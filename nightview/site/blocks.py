@@ -225,6 +225,7 @@ def _roof(block: Block) -> tuple[list[Patch], list[list[Array]]]:
         return start + x * along + y * inward + z * UP
 
     patches: list[Patch] = []
+    slopes: list[list[Array]] = []  # of a hip roof, whose attic they close
 
     def face(part: str, material: str, corners: list[Array], right: Array | None = None) -> None:
         patches.extend(
@@ -295,6 +296,7 @@ def _roof(block: Block) -> tuple[list[Patch], list[list[Array]]]:
                 distinct = [c for i, c in enumerate(corners)
                             if np.linalg.norm(c - corners[i - 1]) > 1e-6]  # fmt: skip
                 face("slope", roof.material, distinct)
+                slopes.append(distinct)
 
     faces: list[list[Array]] = []
     for side in SIDES:
@@ -309,6 +311,8 @@ def _roof(block: Block) -> tuple[list[Patch], list[list[Array]]]:
         if roof.kind == "gable":
             faces.append([at(length, span, high), at(0, span, high), at(0, far, high + rise),
                           at(length, far, high + rise)])  # fmt: skip
+    elif roof.kind == "hip":
+        faces += slopes
     else:
         faces.append(
             [at(0, 0, high), at(length, 0, high), at(length, span, high), at(0, span, high)]

@@ -110,7 +110,9 @@ def build(scene: Scene) -> Site:
     return site
 
 
-_LIGHTING = frozenset(("title", "notes", "site", "moon", "fixtures", "lamps", "views", "picture"))
+_LIGHTING = frozenset(
+    ("title", "notes", "site", "moon", "fixtures", "lamps", "states", "views", "picture")
+)
 """What of a scene its geometry does not hang on."""
 _latest: list[tuple[Scene, list[float], Geometry]] = []
 
@@ -262,7 +264,7 @@ def _check_places(site: Site) -> None:
         where = f'fixture "{placed.id}"'
         if grounded and placed.position[2] < 0:
             raise NightviewError(
-                where, f"is {-placed.position[2]:.2f} m under the ground", "raise it"
+                where, f"is {-placed.position[2]:.2g} m under the ground", "raise it"
             )
         owner = _inside(site, placed.position)
         if owner:
@@ -284,9 +286,23 @@ def _check_places(site: Site) -> None:
 def _inside(site: Site, point: Array) -> str:
     """Whose solid holds a point, or ""."""
     for solid in site.solids:
-        if solid.holds(point[None], depth_m=1e-4)[0]:
+        if solid.holds(point[None], depth_m=1e-4)[0] and not _in_opening(site.scene, solid, point):
             return solid.owner
     return ""
+
+
+def _in_opening(scene: Scene, solid: Solid, point: Array) -> bool:
+    """Whether a point within a house's wall is in the open air before a recessed door or window."""
+    for block in scene.blocks:
+        for opening in scene.openings if block.name == solid.owner else ():
+            if opening.block == block.name:
+                foot, right, normal, _ = blocks.wall_frame(block, opening.side)
+                along, up, deep = (point - foot) @ np.array([right, [0.0, 0.0, 1.0], -normal]).T
+                width, height = opening.size_m
+                level = 0.0 <= deep < opening.reveal_m and 0.0 < up - opening.sill_m < height
+                if level and any(abs(along - middle) < width / 2 for middle in _row(opening)):
+                    return True
+    return False
 
 
 def _bounds(geometry: Geometry) -> tuple[Array, Array]:

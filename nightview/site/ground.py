@@ -25,6 +25,7 @@ from nightview.site.surface import Array, Patch, Solid
 EX, EY = np.array([1.0, 0, 0]), np.array([0, 1.0, 0])
 LAWN_TEXEL_M = 0.05
 CURVE_STEP_M = 0.25
+SEAM_M = 0.001
 
 
 def smooth(points: Sequence[tuple[float, float]], closed: bool = False) -> Array:
@@ -137,15 +138,35 @@ def build_terrace(terrace: Terrace) -> Built:
         Patch(f"{name} top", name, terrace.material, top * UP, EX, EY, outline, (1, 1), 0.04)
     )
     ring = [np.array([x, y, 0.0]) for x, y in list(outline.exterior.coords)[:-1]]
-    faces = []
     for a, b in zip(ring, [*ring[1:], ring[0]], strict=True):
-        faces.append([a, b, b + top * UP, a + top * UP])
-        patches += flat(f"{name} edge", name, terrace.edge_material, faces[-1])
-    hull = shapely.Polygon([p[:2] for p in ring])
-    if hull.convex_hull.area > hull.area * 1.001:
-        return patches, []  # not convex: the test of what is inside it is left out
-    lid = [corner + top * UP for corner in ring]
-    return patches, [solid_of_planes(name, [*faces, lid, ring[::-1]])]
+        edge = [a, b, b + top * UP, a + top * UP]
+        patches += flat(f"{name} edge", name, terrace.edge_material, edge)
+    return patches, [_upright(name, part, top, outline) for part in _convex_parts(outline)]
+
+
+def _convex_parts(outline: shapely.Polygon) -> list[shapely.Polygon]:
+    """The outline itself, or where it is not convex its triangles."""
+    if outline.convex_hull.area <= outline.area * 1.001:
+        return [outline]
+    return list(shapely.get_parts(shapely.constrained_delaunay_triangles(outline)))
+
+
+def _upright(owner: str, part: shapely.Polygon, top: float, whole: shapely.Polygon) -> Solid:
+    """The body over one part of an outline, from the ground up to top.
+
+    Where it was merely cut from its neighbour it reaches a hair into it, so that no point on the cut
+    is in neither of them.
+    """
+    ring = np.array(shapely.orient_polygons(part).exterior.coords)[:-1]
+    faces = []
+    for a, b in zip(ring, np.roll(ring, -1, axis=0), strict=True):
+        cut = shapely.distance(whole.exterior, shapely.Point((a + b) / 2)) > 1e-6
+        out = np.array([b[1] - a[1], a[0] - b[0]]) / np.linalg.norm(b - a)
+        low = [np.array([*(end + cut * SEAM_M * out), 0.0]) for end in (a, b)]
+        faces.append([low[0], low[1], low[1] + top * UP, low[0] + top * UP])
+    lid = [np.array([x, y, top]) for x, y in ring]
+    floor = [np.array([x, y, 0.0]) for x, y in ring[::-1]]
+    return solid_of_planes(owner, [*faces, lid, floor])
 
 
 def build_steps(steps: Steps) -> Built:

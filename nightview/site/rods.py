@@ -19,7 +19,7 @@ def rods(
     *,
     fixture: str = "",
 ) -> Mesh:
-    """Tapered prisms in one mesh; one that belongs to a fixture is its body, and casts nothing.
+    """Tapered prisms in one mesh; one that belongs to a fixture is its body.
 
     sides : of each prism; by default the more the thicker it is, so that no corner shows.
     """
@@ -49,7 +49,7 @@ def rods(
     vertices, normal = np.concatenate(points), np.concatenate(normals)
     triangles = np.concatenate(faces).astype(np.int32)
     # The facets cut inside their own ring; the vertices themselves are outermost.
-    return Mesh(name, owner, material, vertices, normal, triangles, vertices, not fixture, fixture)
+    return Mesh(name, owner, material, vertices, normal, triangles, vertices, fixture)
 
 
 def lamp_body(kind: str, name: str, position: Array, axis: Array, ground_m: float) -> list[Mesh]:

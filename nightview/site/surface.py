@@ -229,7 +229,6 @@ class Mesh:
     normals: Array
     faces: Ints
     inset: Array
-    casts: bool = True
     fixture: str = ""
 
     @cached_property
