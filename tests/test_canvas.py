@@ -60,7 +60,7 @@ def lit(light: Light, lux: Callable[[str], float | np.ndarray]) -> Light:
 
 
 def frame_of(light: Light, camera: Camera = FRONT, scale: int = 1) -> np.ndarray:
-    canvas = canvas_module.Canvas(light.field)
+    canvas = canvas_module.Canvas(light.field.site.geometry)
     try:
         canvas.show(light)
         return canvas.draw(camera, scale)
@@ -143,7 +143,7 @@ def test_a_map_that_holds_no_number_is_refused(wall: Light) -> None:
 
 
 def test_light_that_changes_is_shown_anew(wall: Light) -> None:
-    canvas = canvas_module.Canvas(wall.field)
+    canvas = canvas_module.Canvas(wall.field.site.geometry)
     for lux in (10.0, 1000.0, 0.1):
         canvas.show(lit(wall, lambda name, lux=lux: lux))
         assert canvas.draw(FRONT, 1)[45, 80, 0] == pytest.approx(lux * RHO[0] / np.pi, rel=5e-3)
@@ -184,7 +184,7 @@ def test_bricks_far_away_do_not_flicker() -> None:
             60,
             38,
         )
-        canvas = Canvas(light.field)
+        canvas = Canvas(light.field.site.geometry)
         canvas.show(light)
         pixels = draw_unscattered(canvas, light, camera, 4.0).luminance[..., 0]
         rows, columns = pixels.mean(axis=1), pixels.mean(axis=0)
@@ -295,7 +295,7 @@ def resident_mb() -> float:
 
 
 def test_twenty_frames_take_no_more_memory_than_two(garden: Light) -> None:
-    canvas = canvas_module.Canvas(garden.field)
+    canvas = canvas_module.Canvas(garden.field.site.geometry)
     canvas.show(garden)
     camera = Camera(FRONT.eye, FRONT.target, 50.0, 960, 540)  # 8.3 MB a frame
     for _ in range(2):

@@ -23,7 +23,7 @@ from nightview.picture.png import read_texts
 from nightview.scene.starter import ROOFS
 from nightview.site.materials import MATERIALS, PATTERNS
 
-COMMANDS = ("new", "still", "lamps", "materials", "schema")
+COMMANDS = ("new", "still", "compare", "turntable", "plan", "lamps", "materials", "schema")
 
 GOOD = """
 title = "Test house"
@@ -125,6 +125,45 @@ def test_a_picture_a_view(stills: Path) -> None:
         with Image.open(path) as image:
             assert image.size == (96, 64) and image.mode == "RGB"
             assert np.ptp(np.asarray(image)) > 60  # something lit, something dark
+
+
+def test_a_state_and_a_look_are_said_and_have_files_of_their_own(scene: Path, stills: Path) -> None:
+    late = '\n[[state]]\nname = "late"\nlabel = "all off"\non = false\n'
+    scene.write_text(GOOD + late, encoding="utf-8")
+    out = ["--view", "street", "--out", str(scene.parent)]
+    told = {}
+    for words in (["--state", "late"], ["--look", "eye"], ["--look", "levels", "--quantity", "cd"]):
+        assert still(scene, *out, *words) == 0
+    for name in ("garden-street-late", "garden-street-eye", "garden-street-levels"):
+        path = scene.parent / f"{name}.png"
+        texts = read_texts(path)
+        told[name] = texts["state"], texts["look"], texts["exposure_ev100"]
+    usual = read_texts(stills / "garden-street.png")["exposure_ev100"]
+    assert list(told.values()) == [
+        ("all off", "as a camera sees it", usual),
+        ("as designed", "as the eye sees it", usual),
+        ("as designed", "levels in cd/m²", usual),
+    ]
+    dark, lit = (
+        np.asarray(Image.open(path)).mean()
+        for path in (scene.parent / "garden-street-late.png", stills / "garden-street.png")
+    )
+    assert dark < lit
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--state", "lat"], "is no state"),
+        (["--look", "rosy"], "rosy"),
+        (["--quantity", "lm"], "lm"),
+    ],
+)
+def test_unknown_states_and_looks_are_refused(scene: Path, capsys, words, told) -> None:
+    before = listing(scene.parent)
+    assert still(scene, *words, "--out", str(scene.parent)) == 2
+    assert told in capsys.readouterr().err
+    assert listing(scene.parent) == before
 
 
 def test_one_exposure_for_all_views_in_the_files(stills: Path) -> None:

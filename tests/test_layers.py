@@ -65,7 +65,7 @@ def field() -> LightField:
 
 @pytest.fixture
 def layers(field: LightField) -> Layers:
-    return Layers(Canvas(field), CAMERA, EV100)
+    return Layers(field, Canvas(field.site.geometry), CAMERA, EV100)
 
 
 @pytest.fixture
@@ -106,7 +106,7 @@ def test_a_changed_state_looks_as_if_drawn(field, layers, drawn, after) -> None:
     layers.frame(field.designed)
     summed = layers.frame(wanted)
     assert len(drawn) == 2  # the first state, and one layer: not the state itself
-    canvas = Canvas(field)
+    canvas = Canvas(field.site.geometry)
     canvas.show(mix(field, wanted))
     whole = draw_frame(canvas, mix(field, wanted), CAMERA, EV100)
     lit = whole.luminance.mean()
@@ -116,7 +116,7 @@ def test_a_changed_state_looks_as_if_drawn(field, layers, drawn, after) -> None:
 
 
 def test_a_second_change_of_the_kind_draws_nothing(field, drawn) -> None:
-    layers = Layers(Canvas(field), CAMERA, 12.0)  # nothing is bright enough there for a halo
+    layers = Layers(field, Canvas(field.site.geometry), CAMERA, 12.0)  # nothing is bright enough there for a halo
     layers.frame(field.designed)
     layers.frame(dimmed(0.5))
     before = len(drawn)

@@ -113,7 +113,7 @@ def lit_alone(text: str, name: str, lux: float) -> Light:
 
 def shown(light: Light, camera: Camera) -> np.ndarray:
     """The frame with its mirrors filled in, (h, w, 3), and no sky."""
-    canvas = Canvas(light.field)
+    canvas = Canvas(light.field.site.geometry)
     canvas.show(light)
     frame = canvas.draw(camera, 1)
     canvas.close()
@@ -147,7 +147,7 @@ def test_the_mean_of_a_lit_room_is_the_stated_glow() -> None:
     field = dataclasses.replace(dark.field, site=build(parse(COURT.format(glow=40))))
     light = dataclasses.replace(dark, field=field)
     camera = Camera(np.array([0, -3.0, 2.0]), np.array([0.0, 0, 2]), 60.0, 300, 300)
-    canvas = Canvas(light.field)
+    canvas = Canvas(light.field.site.geometry)
     canvas.show(light)
     frame = canvas.draw(camera, 1)
     canvas.close()

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from nightview.errors import NightviewError
 from nightview.scene.model import Fixture, Moon, Opening, Scene, Setting, State
 from nightview.scene.read import parse
-from nightview.scene.states import Shown, lineage, shown_in, state_of
+from nightview.scene.states import AS_DESIGNED, Shown, lineage, shown_in, state_of
 
 GARDEN = """
 [moon]
@@ -81,11 +81,11 @@ on = false
 """
 
 
-def shown(state: str | None, more: str = "") -> dict[str, Shown]:
+def shown(state: str, more: str = "") -> dict[str, Shown]:
     return shown_in(parse(GARDEN + more), state)
 
 
-def levels(state: str | None, more: str = "") -> dict[str, float]:
+def levels(state: str, more: str = "") -> dict[str, float]:
     return {name: round(light.level, 9) for name, light in shown(state, more).items()}
 
 
@@ -93,9 +93,9 @@ LAMPS = ("gable-1", "gable-2", "door", "spare", "oak up")
 
 
 def test_as_designed_is_what_the_fixtures_say() -> None:
-    lights = shown(None)
+    lights = shown(AS_DESIGNED)
     assert list(lights) == [*LAMPS, "kitchen", "moon", "sky"]
-    assert levels(None) == {
+    assert levels(AS_DESIGNED) == {
         **{"gable-1": 0.8, "gable-2": 0.8, "door": 1.0, "spare": 0.0, "oak up": 0.0},
         **{"kitchen": 1.0, "moon": 1.0, "sky": 1.0},
     }

@@ -1,7 +1,7 @@
 """A site's twin for Mitsuba 3, a general-purpose path tracer: the same triangles, colours, lamps.
 
 Illuminance is had from the radiance of the surface itself: E = π·L/ρ at each point, by a sensor that
-looks at it from close by. Only what both programs can state alike goes over: matte surfaces, lamps
+looks at it from close by; a picture is its luminance as a camera sees it. Only what both programs can state alike goes over: matte surfaces, lamps
 that are points with a round distribution, matte panes, an even sky. Leaves that let light through
 have no counterpart there.
 """
@@ -17,8 +17,10 @@ import trimesh
 
 from nightview.light.gather import ambient_lx
 from nightview.light.source import Source, sources_of
+from nightview.picture.camera import Camera
 from nightview.site.build import Site
 from nightview.site.sky import sky_luminance
+from nightview.site.surface import Patch
 
 LUMINOUS = np.array([0.2126, 0.7152, 0.0722])
 NEAR_M = 0.003
@@ -26,6 +28,8 @@ NEAR_M = 0.003
 BEDROCK_M = -0.05
 """Where the far ground lies, out to the horizon: right under the site's own."""
 SEEDS = 4
+AROUND = 128
+"""Facets round a column or trunk that is to look round."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,17 +66,40 @@ def reference(site: Site, places, normals, folder: Path, samples: int = 1 << 18)
     return Reference(direct, total, totals.std(axis=0, ddof=1) / np.sqrt(SEEDS) / total)
 
 
-def twin(site: Site, folder: Path) -> dict[str, Any]:
-    """The site with all its sources at full power, as a dictionary that Mitsuba loads."""
+def picture(
+    site: Site, camera: Camera, folder: Path, samples: int, depth: int = -1, seeds: int = 2
+) -> np.ndarray:
+    """Luminance as a camera sees the site, rendered so many times over: (seeds, h, w, 3) [cd/m² RGB].
+
+    samples : a pixel, each time; a power of four. depth : edges of the longest paths; 2 for direct light alone.
+    The lamps themselves, being points, are not seen.
+    """
+    import mitsuba
+
+    mitsuba.set_variant("scalar_rgb")
+    look = mitsuba.ScalarTransform4f().look_at(
+        origin=camera.eye.tolist(), target=camera.target.tolist(), up=[0, 0, 1]
+    )
+    sensor = {"type": "perspective", "fov": camera.fov_deg, "fov_axis": "x", "to_world": look,
+              "film": _film(camera.width, camera.height), "sampler": {"type": "stratified"}}  # fmt: skip
+    scene = mitsuba.load_dict(
+        {**twin(site, folder, drawn=True), "sensor": sensor,
+         "integrator": {"type": "path", "max_depth": depth, "rr_depth": 12}}
+    )  # fmt: skip
+    return np.array(
+        [np.array(mitsuba.render(scene, spp=samples, seed=seed + 1)) for seed in range(seeds)]
+    )
+
+
+def twin(site: Site, folder: Path, drawn: bool = False) -> dict[str, Any]:
+    """The site with all its sources at full power, as a dictionary that Mitsuba loads.
+
+    drawn : as a picture shows it and not as light is traced: what is round is round, a leaf is a
+    rhomb and has its own lightness.
+    """
     found: dict[str, Any] = {"type": "scene"}
-    for number, (triangles, bsdf, emitter) in enumerate(_surfaces(site)):
-        path = folder / f"surface {number}.ply"
-        corners = np.asarray(triangles, float).reshape(-1, 3)
-        faces = np.arange(len(corners)).reshape(-1, 3)
-        trimesh.Trimesh(corners, faces, process=False).export(path)
-        found[f"surface{number}"] = {
-            "type": "ply", "filename": str(path), "face_normals": True, "bsdf": bsdf, **emitter
-        }  # fmt: skip
+    for number, surface in enumerate(_surfaces(site, drawn)):
+        found[f"surface{number}"] = _loaded(surface, folder / f"surface {number}.ply")
     for number, source in enumerate(sources_of(site)):
         if source.kind != "pane":  # those shine as surfaces
             found[f"lamp{number}"] = _lamp(site, source)
@@ -89,44 +116,89 @@ def twin(site: Site, folder: Path) -> dict[str, Any]:
 
 def sensors(places, normals) -> dict[str, Any]:
     """One film, a pixel a point."""
-
-    def film(width: int) -> dict[str, Any]:
-        return {"type": "hdrfilm", "width": width, "height": 1, "rfilter": {"type": "box"},
-                "pixel_format": "rgb", "component_format": "float32"}  # fmt: skip
-
     found: dict[str, Any] = {
         "type": "batch",
-        "film": film(len(places)),
+        "film": _film(len(places), 1),
         "sampler": {"type": "independent"},
     }
     for k, (place, normal) in enumerate(zip(places, normals, strict=True)):
-        found[f"point{k:03d}"] = {"type": "radiancemeter", "film": film(1), "direction": (-normal).tolist(),
+        found[f"point{k:03d}"] = {"type": "radiancemeter", "film": _film(1, 1), "direction": (-normal).tolist(),
                                   "origin": (place + NEAR_M * normal).tolist()}  # fmt: skip
     return found
 
 
-def _surfaces(site: Site):
-    """Triangles (m, 3, 3), their reflection and their own light, of one kind at a time."""
+def _film(width: int, height: int) -> dict[str, Any]:
+    return {"type": "hdrfilm", "width": width, "height": height, "rfilter": {"type": "box"},
+            "pixel_format": "rgb", "component_format": "float32"}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Surface:
+    """Triangles (m, 3, 3) of one kind. rgb : their reflection, (3,) or each its own (m, 3)."""
+
+    triangles: np.ndarray
+    rgb: np.ndarray
+    two_sided: bool = False
+    glow: np.ndarray | None = None
+
+
+def _surfaces(site: Site, drawn: bool):
+    """All surfaces, of one kind at a time."""
     kinds: dict[tuple[str, str], list[np.ndarray]] = {}
     for patch in site.patches:
-        points, _, faces = patch.triangles
         glass = patch.opening if patch.kind == "glass" else ""
-        kinds.setdefault((patch.material, glass), []).append(points[faces])
+        kinds.setdefault((patch.material, glass), []).append(_triangles(patch, drawn))
     for mesh in site.meshes:
         kinds.setdefault((mesh.material, ""), []).append(mesh.vertices[mesh.faces])
     glow = {opening.name: opening for opening in site.scene.openings if opening.glow_cd_m2 > 0}
     panes = {source.name: source for source in sources_of(site) if source.kind == "pane"}
     for (material, glass), triangles in kinds.items():
-        emitter = {}
-        if glass in glow:
-            radiance = glow[glass].glow_cd_m2 * panes[glass].rgb
-            emitter = {"emitter": {"type": "area", "radiance": _rgb(radiance)}}
-        bsdf = _matte((0, 0, 0) if glass else site.materials[material].rgb)
-        yield np.concatenate(triangles), bsdf, emitter
+        rgb = np.zeros(3) if glass else np.array(site.materials[material].rgb)
+        lit = glow[glass].glow_cd_m2 * panes[glass].rgb if glass in glow else None
+        yield _Surface(np.concatenate(triangles), rgb, glow=lit)
     for crown in site.crowns:
         spec = site.materials[crown.material]
         assert spec.transmits_rgb is None, "no counterpart to leaves that let light through"
-        yield crown.triangles, {"type": "twosided", "bsdf": _matte(spec.rgb)}, {}
+        rgb = np.array(spec.rgb)
+        if drawn:
+            halves = np.concatenate([crown.corners[:, [0, 1, 2]], crown.corners[:, [0, 2, 3]]])
+            yield _Surface(halves, np.tile(crown.tone, 2)[:, None] * rgb, two_sided=True)
+        else:
+            yield _Surface(crown.triangles, rgb, two_sided=True)
+
+
+def _triangles(patch: Patch, drawn: bool) -> np.ndarray:
+    if patch.tube is None or not drawn:
+        points, _, faces = patch.triangles
+        return points[faces]
+    rim = np.linspace(0.0, patch.size[0], AROUND + 1)
+    low, high = (patch.place(rim, np.full_like(rim, v))[0] for v in (0.0, patch.size[1]))
+    one = np.stack([low[:-1], low[1:], high[1:]], axis=1)
+    other = np.stack([low[:-1], high[1:], high[:-1]], axis=1)
+    return np.concatenate([one, other])
+
+
+def _loaded(surface: _Surface, path: Path):
+    """The surface as Mitsuba's own mesh, by way of a file."""
+    import mitsuba
+
+    corners = np.asarray(surface.triangles, float).reshape(-1, 3)
+    faces = np.arange(len(corners)).reshape(-1, 3)
+    trimesh.Trimesh(corners, faces, process=False).export(path)
+    each = surface.rgb.ndim == 2
+    colour = {"type": "mesh_attribute", "name": "face_color"} if each else _rgb(surface.rgb)
+    bsdf: dict[str, Any] = {"type": "diffuse", "reflectance": colour}
+    if surface.two_sided:
+        bsdf = {"type": "twosided", "bsdf": bsdf}
+    shape: dict[str, Any] = {
+        "type": "ply", "filename": str(path), "face_normals": True, "bsdf": bsdf
+    }  # fmt: skip
+    if surface.glow is not None:
+        shape["emitter"] = {"type": "area", "radiance": _rgb(surface.glow)}
+    mesh = mitsuba.load_dict(shape)
+    if each:
+        mesh.add_attribute("face_color", 3, surface.rgb.astype(np.float32).ravel())
+    return mesh
 
 
 def _lamp(site: Site, source: Source) -> dict[str, Any]:

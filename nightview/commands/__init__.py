@@ -12,5 +12,5 @@ app = App(
     version=version("nightview"),
     suppress_keyboard_interrupt=False,  # main tells of it
 )
-for _name in ("new", "still", "lamps", "materials", "schema"):
+for _name in ("new", "still", "compare", "turntable", "plan", "lamps", "materials", "schema"):
     app.command(f"nightview.commands.{_name}:{_name}", name=_name)

@@ -10,12 +10,16 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from nightview.errors import NightviewError, within
+from nightview.scene.states import AS_DESIGNED
 
 
 def still(
     scene: Path,
     *,
     view: Annotated[list[str] | None, Parameter(negative="")] = None,
+    state: str = AS_DESIGNED,
+    look: str = "camera",
+    quantity: str = "lux",
     size: str = "1600x900",
     out: Path = Path("."),
     overwrite: Annotated[bool, Parameter(negative="")] = False,
@@ -30,6 +34,12 @@ def still(
         The scene file (TOML).
     view
         Name of a view; may be given several times. All views by default.
+    state
+        Name of a state of the scene; "as designed" by default.
+    look
+        camera (as a camera sees it), eye (as the eye sees it) or levels (lines of equal light).
+    quantity
+        What levels show: lux, or cd for cd/m².
     size
         Width x height in pixels.
     out
@@ -49,30 +59,51 @@ def still(
         raise NightviewError(
             scene.name, "has no views", "add a [[view]] table with name, eye and target"
         )
+    from nightview.scene.states import label_of
+
+    label = label_of(job, state)
     probe = start_probe()  # another process tries the graphics while the light is traced
     from nightview.light.field import mix, trace
+    from nightview.picture.looks import LOOKS, look_of
     from nightview.picture.patterns import prepare_patterns
-    from nightview.picture.still import draw, file_names, refuse_foreign, view_of, write
+    from nightview.picture.still import (
+        draw,
+        file_names,
+        plain,
+        refuse_foreign,
+        view_of,
+        write,
+    )
     from nightview.site.build import build
 
+    shown_as = look_of(look, quantity)
     with within(scene.name):
         views = [view_of(job.views, name) for name in view] if view else list(job.views)
         site = build(job)
     # What would stop the writing is better known before the light is traced than after.
     out_folder(out)
     names = file_names(scene.stem, job.views)
-    paths = [out / names[item.name] for item in views]
+    ending = "".join(
+        f"-{word}"
+        for word in (
+            "" if state == AS_DESIGNED else plain(state),
+            "" if shown_as is LOOKS["camera"] else look,
+        )
+        if word
+    )
+    paths = [out / f"{names[item.name].removesuffix('.png')}{ending}.png" for item in views]
     for path in paths:
         refuse_foreign(path, overwrite)
     with ThreadPoolExecutor(1) as pool, shown(f"Light of {scene.name}") as report:
-        patterns = pool.submit(prepare_patterns, site.materials.values())
+        patterns = pool.submit(prepare_patterns, site.geometry.materials.values())
         field = trace(site, report)
-        light = mix(field)
+        light = mix(field, field.state(state))
         patterns.result()
     finish(probe)
     with shown("Pictures") as report:
         for number, (item, path) in enumerate(zip(views, paths, strict=True)):
-            write(draw(light, item, pixels), path, overwrite)
+            drawn = draw(light, item, pixels, state=label)
+            write(drawn, path, overwrite, look, quantity)
             report(number + 1, len(views), item.name)
             print(path)
 

@@ -28,10 +28,13 @@ from nightview.light.layout import Layout, linear_weights
 from nightview.light.rays import THREADS, Array32, Tracer
 from nightview.light.source import Source, sources_of
 from nightview.light.stage import set_up
-from nightview.scene.states import shown_in
+from nightview.scene.states import AS_DESIGNED, shown_in
 from nightview.site.build import Site
 from nightview.site.surface import Array, Patch
 
+LUMINOUS32 = LUMINOUS.astype(np.float32)
+_Part = tuple[int, Array32, Source, Array32]
+"""One source's light on a patch: level, values, the source and its RGB weight."""
 Progress = Callable[[int, int, str], None]
 """Told after each piece of work: done, of how many, what."""
 
@@ -104,10 +107,10 @@ class LightField:
     @cached_property
     def designed(self) -> State:
         """The state the scene file states: lamps on or off, dimmed, in their own colour."""
-        return self.state(None)
+        return self.state(AS_DESIGNED)
 
-    def state(self, name: str | None) -> State:
-        """A state of the scene file by name, or with None as designed."""
+    def state(self, name: str) -> State:
+        """A state of the scene file by name, or ``AS_DESIGNED``; NightviewError if unknown."""
         shown = shown_in(self.site.scene, name)
         level = {light: told.level for light, told in shown.items()}
         rgb = {
@@ -251,33 +254,13 @@ def mix(field: LightField, state: State | None = None) -> Light:
     for part, weight in zip(field.sources, weights, strict=True):
         if weight.any():
             rows = rows + part.bounced * weight
-    by_patch: dict[int, list[tuple[int, Array32, Source, Array32]]] = {}
+    by_patch: dict[int, list[_Part]] = {}
     for part, weight in zip(field.sources, weights, strict=True):
         if weight.any():
             for number, (level, values) in part.direct.patches.items():
                 by_patch.setdefault(number, []).append((level, values, part.source, weight))
-    patches: list[Array32 | None] = []
-    toward: list[Array32 | None] = []
-    for number, patch in enumerate(site.patches):
-        grid = layout.patch_rows[number]
-        if grid is None:
-            patches.append(None)
-            toward.append(None)
-            continue
-        level = field.levels[number]
-        u, v = patch.axes(level)
-        wu, wv = linear_weights(grid.u, u), linear_weights(grid.v, v)
-        coarse = rows[grid.rows]
-        light = np.tensordot(wu, np.tensordot(wv, coarse, (1, 0)), (1, 1)).transpose(1, 0, 2)
-        way = np.zeros_like(light)
-        if number in by_patch:
-            direct, way = _direct_and_way(patch, u, v, by_patch[number])
-            direct = field.grids.filled(number, level, direct)
-            way = field.grids.filled(number, level, way)
-            light += direct
-            way /= np.maximum(light @ LUMINOUS.astype(np.float32), 1e-9)[:, :, None]
-        patches.append(light)
-        toward.append(way)
+    lit = [_on_patch(field, k, rows, by_patch.get(k)) for k in range(len(site.patches))]
+    patches, toward = [light for light, _ in lit], [way for _, way in lit]
     crowns = []
     for number, (crown, cloud) in enumerate(zip(site.crowns, layout.crown_rows, strict=True)):
         first = cloud.row
@@ -309,8 +292,28 @@ def mix(field: LightField, state: State | None = None) -> Light:
     return Light(field, state, patches, toward, crowns, meshes, bodies, rows)
 
 
+def _on_patch(
+    field: LightField, number: int, rows: Array32, parts: list[_Part] | None
+) -> tuple[Array32, Array32] | tuple[None, None]:
+    """Light on a patch's nodes and where it comes from, as in ``Light``; None for glass."""
+    grid, level = field.layout.patch_rows[number], field.levels[number]
+    if grid is None:
+        return None, None
+    patch = field.site.patches[number]
+    u, v = patch.axes(level)
+    wu, wv = linear_weights(grid.u, u), linear_weights(grid.v, v)
+    bounced = np.tensordot(wv, rows[grid.rows], (1, 0))
+    light = np.tensordot(wu, bounced, (1, 1)).transpose(1, 0, 2)
+    if parts is None:
+        return light, np.zeros_like(light)
+    direct, way = _direct_and_way(patch, u, v, parts)
+    both = field.grids.filled(number, level, np.concatenate([direct, way], axis=2))
+    light += both[..., :3]
+    return light, both[..., 3:] / np.maximum(light @ LUMINOUS32, np.float32(1e-9))[:, :, None]
+
+
 def _direct_and_way(
-    patch: Patch, u: Array, v: Array, parts: list[tuple[int, Array32, Source, Array32]]
+    patch: Patch, u: Array, v: Array, parts: list[_Part]
 ) -> tuple[Array32, Array32]:
     """Sum of some sources' direct light on a patch's nodes, (nv, nu, 3) [lx RGB], and of their
     unit ways along (u, v, normal), weighted by luminous light, (nv, nu, 3)."""

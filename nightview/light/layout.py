@@ -27,6 +27,8 @@ from nightview.site.surface import Array, Crown, Mesh, Patch, Solid
 
 STEP_M = 0.4
 OPEN_STEP_M = 0.8
+FAR_STEP_M = 2.0
+"""On level ground far from all that stands."""
 CELL_M = 0.15
 OPEN_CELL_M = 0.3
 """Side of the cells that send light on [m]; of the larger ones, on ground and roofs where nothing
@@ -174,7 +176,8 @@ class Layout:
             if patch.kind == "glass":
                 found.append(None)
                 continue
-            lines = _gather_lines(patch, feet, crowded)
+            step = STEP_M if crowded else bodies.open_step_m(patch)
+            lines = _gather_lines(patch, feet, step)
             minor = is_open or min(patch.size) <= TRIM_M
             found.append(nodes.add(patch, lines, grids.valid(number, lines.u, lines.v), minor))
         self.points, self.normals, self.minor, self.derived, final, self.neighbours = nodes.joined()
@@ -312,7 +315,7 @@ class _Lines:
     near: Bools
 
 
-def _gather_lines(patch: Patch, feet: list[tuple[Array, Array]], crowded: bool) -> _Lines:
+def _gather_lines(patch: Patch, feet: list[tuple[Array, Array]], level_step: float) -> _Lines:
     """Closer together at a patch's edges and at the foot of whatever stands on it or meets it,
     since light changes quickly there."""
     left, right, low, high = patch.real_edges
@@ -323,8 +326,7 @@ def _gather_lines(patch: Patch, feet: list[tuple[Array, Array]], crowded: bool) 
     if bars is not None:
         return _everywhere(*bars)
     if patch.normal[2] > 0.99:
-        step = STEP_M if crowded else OPEN_STEP_M
-        axes = [np.linspace(0, side, max(2, round(side / step) + 1)) for side in patch.size]
+        axes = [np.linspace(0, side, max(2, round(side / level_step) + 1)) for side in patch.size]
     else:
         step = OPEN_STEP_M if patch.texel_m > 0.03 else STEP_M
         ends = ((left, right), (low, high))
@@ -532,6 +534,18 @@ class Bodies:
         ]  # fmt: skip
         self.mesh_low = np.array([mesh.vertices.min(axis=0) for mesh in imported]).reshape(-1, 3)
         self.mesh_high = np.array([mesh.vertices.max(axis=0) for mesh in imported]).reshape(-1, 3)
+        lows = [crown.centre.min(axis=0) for crown in site.crowns]
+        highs = [crown.centre.max(axis=0) for crown in site.crowns]
+        self.all_low = np.concatenate([self.low, self.mesh_low, np.reshape(lows, (-1, 3))])
+        self.all_high = np.concatenate([self.high, self.mesh_high, np.reshape(highs, (-1, 3))])
+
+    def open_step_m(self, patch: Patch) -> float:
+        """How far apart level ground's light is gathered where nothing stands on it: a third of the
+        way to the nearest thing, whose light falls off no faster than that."""
+        low, high = _box(patch)
+        beyond = np.maximum(np.maximum(self.all_low - high, low - self.all_high), 0.0)
+        nearest = np.sqrt((beyond**2).sum(axis=1)).min(initial=np.inf)
+        return float(np.clip(nearest / 3, OPEN_STEP_M, FAR_STEP_M))
 
     def something_over(self, patch: Patch) -> bool:
         """Whether an imported shape stands or hangs over a patch, or a metre beside it."""

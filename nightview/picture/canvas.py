@@ -11,6 +11,7 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray
 from vtkmodules.vtkCommonCore import VTK_FLOAT, vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkDataObject, vtkImageData, vtkPolyData
@@ -33,6 +34,7 @@ from nightview.light.rays import Array32
 from nightview.picture.camera import Camera
 from nightview.picture.leaves import NEAR_M, OVAL_FACES, RHOMB_FACES, faces_of, oval, softened
 from nightview.picture.patterns import dressing_of
+from nightview.site.build import Geometry
 from nightview.site.materials import MaterialSpec
 from nightview.site.surface import Array
 
@@ -67,20 +69,20 @@ _VERTEX_SHADER = """
 
 @dataclass(frozen=True, eq=False)
 class Atlas:
-    """Where each patch's grid lies in the common texture. x, y : first column and row."""
+    """Where each patch's grid lies in the common textures.
+
+    x, y : first column and row; shapes : rows and columns.
+    """
 
     x: list[int]
     y: list[int]
+    shapes: list[tuple[int, int]]
     width: int
     height: int
 
 
-def pack(field: LightField) -> Atlas:
+def pack(shapes: list[tuple[int, int]]) -> Atlas:
     """Lay all grids into shelves, tallest first."""
-    shapes = [
-        patch.counts(level)[::-1]
-        for patch, level in zip(field.site.patches, field.levels, strict=True)
-    ]
     width = max([ATLAS_WIDTH, *(nu for _, nu in shapes)])
     xs, ys = [0] * len(shapes), [0] * len(shapes)
     x = y = shelf = 0
@@ -90,7 +92,27 @@ def pack(field: LightField) -> Atlas:
             x, y, shelf = 0, y + shelf, 0
         xs[i], ys[i] = x, y
         x, shelf = x + nu, max(shelf, nv)
-    return Atlas(xs, ys, width, max(1, y + shelf))
+    return Atlas(xs, ys, shapes, width, max(1, y + shelf))
+
+
+@dataclass(frozen=True, eq=False)
+class Faces:
+    """The patches of one material as drawn. numbers : of each corner's patch; uv : (n, 2) its
+    place there, in shares of the patch's size."""
+
+    data: vtkPolyData
+    numbers: NDArray[np.intp]
+    uv: Array
+
+    def find_in(self, atlas: Atlas) -> None:
+        """Tell each corner where its light lies in the textures."""
+        first = np.stack([atlas.x, atlas.y], axis=1)[self.numbers] + 0.5
+        steps = np.array(atlas.shapes)[self.numbers, ::-1] - 1
+        where = (first + self.uv * steps) / [atlas.width, atlas.height]
+        coords = numpy_to_vtk(where.astype(np.float32), deep=True)
+        coords.SetName("where")
+        self.data.GetPointData().SetTCoords(coords)
+        self.data.Modified()
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,24 +135,25 @@ class VertexLit:
 
 
 class Canvas:
-    """The site of a light field, ready to be drawn under any light from any view."""
+    """A geometry, ready to be drawn under any light from any view.
 
-    def __init__(self, field: LightField) -> None:
-        self.field = field
-        self.atlas = pack(field)
-        shape = (self.atlas.height, self.atlas.width, 3)
-        self._light, self._toward = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-        self._light_texture, self._light_image = _texture(self._light, False)
-        self._toward_texture, self._toward_image = _texture(self._toward, False)
+    eyes : (n, 3), all places from which a film is drawn, so that no crown's leaves change their
+    shape on the way; None for single pictures.
+    """
+
+    def __init__(self, geometry: Geometry) -> None:
+        self.geometry = geometry
+        self.eyes: Array | None = None
+        self._atlas = pack([(2, 2)] * len(geometry.patches))
+        self._light, self._toward = (_LightMap(self._atlas) for _ in range(2))
         self._renderer = vtkRenderer()
         self._renderer.SetBackground(0, 0, 0)
         self._renderer.SetBackgroundAlpha(0)
-        self._add_patches()
-        site = field.site
-        self._meshes = [
-            self._vertex_lit(mesh.vertices, mesh.faces) for mesh in (*site.meshes, *site.bodies)
-        ]
+        self._faces = self._add_patches()
+        self._meshes = [self._vertex_lit(mesh.vertices, mesh.faces) for mesh in geometry.meshes]
+        self._bodies: list[VertexLit] = []
         self._leaves: dict[tuple[int, bool], VertexLit] = {}
+        self._field: LightField | None = None
         self._shown: Light | None = None
         self._pass = vtkFramebufferPass()
         self._pass.SetDelegatePass(vtkRenderStepsPass())
@@ -144,54 +167,43 @@ class Canvas:
 
     # --- what is drawn ----------------------------------------------------------------------------
 
-    def _add_patches(self) -> None:
+    def _add_patches(self) -> list[Faces]:
         by_kind: dict[tuple[str, str], list[int]] = {}
-        for number, patch in enumerate(self.field.site.patches):
-            kind = "mirror" if patch.kind in ("glass", "water") else patch.material
-            by_kind.setdefault((patch.kind if kind == "mirror" else "matte", kind), []).append(
-                number
-            )
-        for (kind, material), numbers in by_kind.items():
-            points, atlas_uv, own_uv, pattern, ids, faces = [], [], [], [], [], []
-            base = 0
-            for number in numbers:
-                patch = self.field.site.patches[number]
-                corners, uv, triangles = patch.triangles
-                points.append(corners)
-                own_uv.append(uv)
-                atlas_uv.append(self._atlas_uv(number, uv))
-                pattern.append(uv + np.asarray(patch.pattern_at))
-                ids.append(np.full(len(uv), number, np.float32))
-                faces.append(triangles + base)
-                base += len(corners)
-            where = np.concatenate(atlas_uv)
-            actor, data = _actor(np.concatenate(points), np.concatenate(faces), where)
+        for number, patch in enumerate(self.geometry.patches):
+            mirror = patch.kind in ("glass", "water")
+            key = (patch.kind, "mirror") if mirror else ("matte", patch.material)
+            by_kind.setdefault(key, []).append(number)
+        found = []
+        for (kind, material), chosen in by_kind.items():
+            patches = [self.geometry.patches[number] for number in chosen]
+            corners, uv, triangles = zip(*(patch.triangles for patch in patches), strict=True)
+            counts = [len(each) for each in uv]
+            starts = np.cumsum([0, *counts[:-1]])
+            numbers = np.repeat(chosen, counts)
+            own_uv = np.concatenate(uv)
+            faces = np.concatenate([t + s for t, s in zip(triangles, starts, strict=True)])
+            actor, data = _actor(np.concatenate(corners), faces)
+            sizes = np.repeat([patch.size for patch in patches], counts, axis=0)
+            found.append(Faces(data, numbers, own_uv / sizes))
+            found[-1].find_in(self._atlas)
             if kind == "matte":
-                self._dress(
-                    actor, data, np.concatenate(pattern), self.field.site.materials[material]
-                )
+                pattern = own_uv + np.repeat([p.pattern_at for p in patches], counts, axis=0)
+                self._dress(actor, data, pattern, self.geometry.materials[material])
             else:
-                mark = np.column_stack([np.concatenate(ids), np.concatenate(own_uv)])
-                _attribute(actor, data, "mirror", mark)
+                _attribute(actor, data, "mirror", np.column_stack([numbers, own_uv]))
                 _shader(actor, [("vec3", "mirror")], _MIRROR_SHADER)
             self._renderer.AddActor(actor)
-
-    def _atlas_uv(self, number: int, uv: np.ndarray) -> np.ndarray:
-        patch = self.field.site.patches[number]
-        nu, nv = patch.counts(self.field.levels[number])
-        place = np.array([self.atlas.x[number], self.atlas.y[number]]) + 0.5
-        scaled = place + uv / np.asarray(patch.size) * [nu - 1, nv - 1]
-        return scaled / [self.atlas.width, self.atlas.height]
+        return found
 
     def _dress(
         self, actor: vtkActor, data: vtkPolyData, pattern: np.ndarray, spec: MaterialSpec
     ) -> None:
         dressing = dressing_of(spec)
         prop = actor.GetProperty()
-        prop.SetTexture("lightMap", self._light_texture)
-        prop.SetTexture("towardMap", self._toward_texture)
-        prop.SetTexture("albedoMap", _texture(dressing.albedo, True)[0])
-        prop.SetTexture("reliefMap", _texture(dressing.relief, True)[0])
+        prop.SetTexture("lightMap", self._light.texture)
+        prop.SetTexture("towardMap", self._toward.texture)
+        prop.SetTexture("albedoMap", _texture(_image(dressing.albedo), True))
+        prop.SetTexture("reliefMap", _texture(_image(dressing.relief), True))
         _attribute(actor, data, "pattern", pattern / np.asarray(dressing.size_m))
         _shader(actor, [("vec2", "pattern")], _SURFACE_SHADER)
         uniforms = actor.GetShaderProperty().GetFragmentCustomUniforms()
@@ -202,7 +214,7 @@ class Canvas:
 
     def _vertex_lit(self, points: np.ndarray, faces: np.ndarray) -> VertexLit:
         """A crown or mesh: its light is an attribute of each corner."""
-        actor, data = _actor(points, faces, None)
+        actor, data = _actor(points, faces)
         zero = np.zeros((len(points), 3), np.float32)
         front, back = (_attribute(actor, data, name, zero) for name in ("front", "back"))
         _shader(actor, [("vec3", "front"), ("vec3", "back")], _VERTEX_SHADER)
@@ -211,9 +223,10 @@ class Canvas:
 
     def _choose_leaves(self, eye: Array) -> None:
         """Draw each crown's leaves in the shape that its distance asks for, made on first use."""
-        for number, crown in enumerate(self.field.site.crowns):
+        eyes = eye[None] if self.eyes is None else self.eyes
+        for number, crown in enumerate(self.geometry.crowns):
             centre, radius = crown.bounds
-            near = bool(np.linalg.norm(eye - centre) - radius < NEAR_M)
+            near = bool(np.linalg.norm(eyes - centre, axis=1).min() - radius < NEAR_M)
             if (number, near) not in self._leaves:
                 corners = oval(crown) if near else crown.corners
                 shape = OVAL_FACES if near else RHOMB_FACES
@@ -226,7 +239,7 @@ class Canvas:
 
     def _light_leaves(self, number: int, near: bool) -> None:
         if self._shown is not None:
-            sides = softened(self.field.site.crowns[number], leaf_luminance(self._shown, number))
+            sides = softened(self.geometry.crowns[number], leaf_luminance(self._shown, number))
             self._leaves[number, near].show(sides[:, 0], sides[:, 1])
 
     # --- light ------------------------------------------------------------------------------------
@@ -235,29 +248,45 @@ class Canvas:
         """Put a state's light on the surfaces; nothing to do where it is there already."""
         if light is self._shown:
             return
+        self._fit(light.field)
         for number, (values, toward) in enumerate(zip(light.patches, light.toward, strict=True)):
-            if values is None or toward is None:
-                continue
-            nv, nu = values.shape[:2]
-            x, y = self.atlas.x[number], self.atlas.y[number]
-            self._light[y : y + nv, x : x + nu] = values
-            self._toward[y : y + nv, x : x + nu] = toward
-        for array in (self._light, self._toward):
-            if not np.isfinite(array).all():
-                raise ValueError("a light map holds a value that is no number")
-        for image in (self._light_image, self._toward_image):
-            image.GetPointData().GetScalars().Modified()
-            image.Modified()
+            if values is not None and toward is not None:
+                self._light.put(self._atlas, number, values)
+                self._toward.put(self._atlas, number, toward)
+        self._light.changed()
+        self._toward.changed()
         self._shown = light
-        site = self.field.site
+        site = light.field.site
         for mesh, lux, part in zip(
-            (*site.meshes, *site.bodies), (*light.meshes, *light.bodies), self._meshes, strict=True
-        ):
+            (*site.meshes, *site.bodies), (*light.meshes, *light.bodies),
+            (*self._meshes, *self._bodies), strict=True,
+        ):  # fmt: skip
             luminance = lux * site.materials[mesh.material].per_lux
             part.show(luminance, luminance)
             part.actor.SetVisibility(mesh.fixture not in light.state.absent)
         for number, near in self._leaves:
             self._light_leaves(number, near)
+
+    def _fit(self, field: LightField) -> None:
+        """Make room for a field's grids, and put its lamps' bodies up."""
+        if field is self._field:
+            return
+        if field.site.geometry is not self.geometry:
+            raise ValueError("the light of another geometry")
+        shapes = [
+            patch.counts(level)[::-1]
+            for patch, level in zip(self.geometry.patches, field.levels, strict=True)
+        ]
+        if shapes != self._atlas.shapes:
+            self._atlas = pack(shapes)
+            for faces in self._faces:
+                faces.find_in(self._atlas)
+            self._light.resize(self._atlas)
+            self._toward.resize(self._atlas)
+        for body in self._bodies:
+            self._renderer.RemoveActor(body.actor)
+        self._bodies = [self._vertex_lit(body.vertices, body.faces) for body in field.site.bodies]
+        self._field = field
 
     # --- drawing ----------------------------------------------------------------------------------
 
@@ -300,14 +329,44 @@ class Canvas:
         self._window.Finalize()
 
 
-def _texture(values: np.ndarray, pattern: bool) -> tuple[vtkTexture, vtkImageData]:
-    """A texture over (h, w, 3) values; a pattern repeats and is filtered at a distance."""
+class _LightMap:
+    """A texture of light that follows an array."""
+
+    def __init__(self, atlas: Atlas) -> None:
+        self.texture = _texture(vtkImageData(), False)
+        self.resize(atlas)
+
+    def resize(self, atlas: Atlas) -> None:
+        """Start anew, black, in an atlas's size."""
+        self._values = np.zeros((atlas.height, atlas.width, 3), np.float32)
+        self._image = _image(self._values)
+        self.texture.SetInputData(self._image)
+
+    def put(self, atlas: Atlas, number: int, values: Array32) -> None:
+        """Put a patch's values (nv, nu, 3) in their place."""
+        nv, nu = values.shape[:2]
+        x, y = atlas.x[number], atlas.y[number]
+        self._values[y : y + nv, x : x + nu] = values
+
+    def changed(self) -> None:
+        """Tell the graphics; a value that is no number would spread over the picture."""
+        if not np.isfinite(self._values).all():
+            raise ValueError("a light map holds a value that is no number")
+        self._image.GetPointData().GetScalars().Modified()
+        self._image.Modified()
+
+
+def _image(values: np.ndarray) -> vtkImageData:
+    """An image that follows an array (h, w, c)."""
     height, width, channels = values.shape
     image = vtkImageData()
     image.SetDimensions(width, height, 1)
-    # Without a copy: the texture follows the array.
-    flat = values if values.flags.c_contiguous else np.ascontiguousarray(values)
-    image.GetPointData().SetScalars(numpy_to_vtk(flat.reshape(-1, channels), deep=pattern))
+    image.GetPointData().SetScalars(numpy_to_vtk(values.reshape(-1, channels)))
+    return image
+
+
+def _texture(image: vtkImageData, pattern: bool) -> vtkTexture:
+    """A texture; a pattern repeats and is filtered at a distance."""
     texture = vtkTexture()
     texture.SetInputData(image)
     texture.SetColorModeToDirectScalars()
@@ -318,12 +377,10 @@ def _texture(values: np.ndarray, pattern: bool) -> tuple[vtkTexture, vtkImageDat
     # Sampling along the slant as well would cost three times the whole frame, and four samples a
     # pixel already keep patterns crisp.
     texture.SetMaximumAnisotropicFiltering(1.0)
-    return texture, image
+    return texture
 
 
-def _actor(
-    points: np.ndarray, faces: np.ndarray, where: np.ndarray | None
-) -> tuple[vtkActor, vtkPolyData]:
+def _actor(points: np.ndarray, faces: np.ndarray) -> tuple[vtkActor, vtkPolyData]:
     data = vtkPolyData()
     vtk_points = vtkPoints()
     vtk_points.SetData(numpy_to_vtk(np.ascontiguousarray(points, np.float32), deep=True))
@@ -333,10 +390,6 @@ def _actor(
         3, numpy_to_vtkIdTypeArray(np.ascontiguousarray(faces, np.int64).ravel(), deep=True)
     )
     data.SetPolys(cells)
-    if where is not None:
-        coords = numpy_to_vtk(np.ascontiguousarray(where, np.float32), deep=True)
-        coords.SetName("where")
-        data.GetPointData().SetTCoords(coords)
     mapper = vtkPolyDataMapper()
     mapper.SetInputData(data)
     mapper.ScalarVisibilityOff()

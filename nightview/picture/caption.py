@@ -70,10 +70,9 @@ def caption(
     return out
 
 
-def footer(width: int, lines: Sequence[str]) -> NDArray[np.uint8]:
+def footer(width: int, lines: Sequence[str], size: int) -> NDArray[np.uint8]:
     """A strip (h, width, 3) to stand below a picture, with lines of text that wrap; the first is
-    bright, the others quiet."""
-    size = min(max(round(width / 100), 11), _SIZES_PX[0])
+    bright, the others quiet. size : of the type [px]."""
     font, line = _font(size), round(size * 1.35)
     rows = [
         (row, _TEXT if nth == 0 else _QUIET)

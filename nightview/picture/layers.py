@@ -33,6 +33,7 @@ Mix = tuple[tuple[int, float], ...]
 class Layers:
     """One camera's view of a site, in any state. ev100 : as for ``draw_frame``."""
 
+    field: LightField
     canvas: Canvas
     camera: Camera
     ev100: float
@@ -40,11 +41,6 @@ class Layers:
     def __post_init__(self) -> None:
         self._base: tuple[State, Array, Frame] | None = None
         self._layers: dict[tuple[frozenset[str], Mix], Frame] = {}
-
-    @property
-    def field(self) -> LightField:
-        """The light that is looked at."""
-        return self.canvas.field
 
     def frame(self, state: State) -> Frame:
         """The view in a state."""

@@ -6,7 +6,7 @@ import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +19,10 @@ from nightview.picture.caption import caption
 from nightview.picture.draw import Frame, draw_frame, locked_exposure
 from nightview.picture.glcheck import ensure_gl
 from nightview.picture.layers import Layers
+from nightview.picture.looks import LOOKS, Look, look_of
 from nightview.picture.png import read_texts, write_png
-from nightview.picture.tone import develop as develop_frame
 from nightview.scene.model import View
+from nightview.site.build import Geometry
 
 EXPOSURE_KEY = "exposure_ev100"
 
@@ -35,18 +36,19 @@ class Still:
     """
 
     frame: Frame
+    light: Light
     ev100: float
     title: str
     view: str
     state: str
 
-    @cached_property
-    def texts(self) -> dict[str, str]:
-        """The text entries of the picture's file."""
+    def texts(self, look: Look) -> dict[str, str]:
+        """The text entries of its picture's file, in that look."""
         return {
             "Title": self.title,
             "view": self.view,
             "state": self.state,
+            "look": look.label,
             EXPOSURE_KEY: f"{self.ev100:.2f}",
             "Software": "nightview",
             "Comment": "Calculated picture, drawn from a model in absolute units.",
@@ -68,11 +70,11 @@ def draw(
     scene = light.field.site.scene
     named = view_of(scene.views, view) if isinstance(view, str) else view
     ensure_gl()
-    canvas = _canvas(light.field)
+    canvas = canvas_of(light.field.site.geometry)
     canvas.show(light)
     exposure = _exposure(light) if ev100 is None else ev100
     frame = draw_frame(canvas, light, Camera.of(named, size), exposure)
-    return Still(frame, exposure, scene.title, named.name, state)
+    return Still(frame, light, exposure, scene.title, named.name, state)
 
 
 def layers_of(
@@ -82,13 +84,13 @@ def layers_of(
     named = view_of(field.site.scene.views, view) if isinstance(view, str) else view
     ensure_gl()
     exposure = exposure_of(field) if ev100 is None else ev100
-    return Layers(_canvas(field), Camera.of(named, size), exposure)
+    return Layers(field, canvas_of(field.site.geometry), Camera.of(named, size), exposure)
 
 
 @lru_cache(maxsize=1)
-def _canvas(field: LightField) -> Canvas:
-    """The canvas of the site drawn last; another site's takes its place and its memory."""
-    return Canvas(field)
+def canvas_of(geometry: Geometry) -> Canvas:
+    """The canvas of the geometry drawn last; another's takes its place and its memory."""
+    return Canvas(geometry)
 
 
 def _exposure(light: Light) -> float:
@@ -107,19 +109,36 @@ def exposure_of(field: LightField) -> float:
     return locked_exposure(mix(field)) if stated is None else stated
 
 
-def develop(still: Still) -> NDArray[np.uint8]:
-    """The picture as seen, with its caption: (h, w, 3) uint8 sRGB."""
-    pixels = develop_frame(still.frame.luminance, still.ev100, still.frame.edges)
-    return caption(pixels, still.title, still.view, still.state, still.ev100)
+def develop(still: Still, look: str = "camera", quantity: str = "lux") -> NDArray[np.uint8]:
+    """The picture in a look, with its caption: (h, w, 3) uint8 sRGB.
+
+    look : "camera", "eye" or "levels", of which quantity, "lux" or "cd". Errors: NightviewError
+    for an unknown one.
+    """
+    return _developed(still, look_of(look, quantity))
 
 
-def write(still: Still, path: str | os.PathLike[str], overwrite: bool = False) -> None:
-    """Write a still as PNG, its exposure and state in the file's text entries.
+def _developed(still: Still, look: Look) -> NDArray[np.uint8]:
+    pixels = look.develop(still.frame, still.ev100, still.light)
+    state = " · ".join(filter(None, (still.state, look.label)))
+    exposure = still.ev100 if look is LOOKS["camera"] else None
+    return caption(pixels, still.title, still.view, state, exposure)
+
+
+def write(
+    still: Still,
+    path: str | os.PathLike[str],
+    overwrite: bool = False,
+    look: str = "camera",
+    quantity: str = "lux",
+) -> None:
+    """Write a still as PNG in a look, its exposure and state in the file's text entries.
 
     An earlier picture of ours is replaced; any other file only with overwrite.
     """
     refuse_foreign(path, overwrite)
-    write_png(path, develop(still), still.texts)
+    shown = look_of(look, quantity)
+    write_png(path, _developed(still, shown), still.texts(shown))
 
 
 def refuse_foreign(path: str | os.PathLike[str], overwrite: bool) -> None:
@@ -154,9 +173,14 @@ def file_names(scene_stem: str, views: Sequence[View]) -> dict[str, str]:
     """A plain file name for each view's still, by the view's name; like ones are numbered."""
     found: dict[str, str] = {}
     for view in views:
-        plain = re.sub(r"\W+", "-", view.name).strip("-_").lower() or "view"
-        name, number = f"{scene_stem}-{plain}.png", 2
+        own = plain(view.name) or "view"
+        name, number = f"{scene_stem}-{own}.png", 2
         while name in found.values():
-            name, number = f"{scene_stem}-{plain}-{number}.png", number + 1
+            name, number = f"{scene_stem}-{own}-{number}.png", number + 1
         found[view.name] = name
     return found
+
+
+def plain(name: str) -> str:
+    """A name in letters that any file system takes."""
+    return re.sub(r"\W+", "-", name).strip("-_").lower()

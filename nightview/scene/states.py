@@ -40,8 +40,8 @@ class Shown:
         return self.dim if self.exists and self.on else 0.0
 
 
-def shown_in(scene: Scene, name: str | None = None) -> dict[str, Shown]:
-    """Every light of a scene by name, in a state of it, or with None as the file designs it.
+def shown_in(scene: Scene, name: str = AS_DESIGNED) -> dict[str, Shown]:
+    """Every light of a scene by name, in a state of it or as the file designs it.
 
     The names are those of lamps (of a row "id-1", "id-2", …), of lit openings, and "moon" and
     "sky". NightviewError for an unknown state.
@@ -54,7 +54,8 @@ def shown_in(scene: Scene, name: str | None = None) -> dict[str, Shown]:
     which are spoken to by their zone's name, or a window by its own.
     """
     state = _merged(scene, name)
-    options = {one.name for one in lineage(scene, state_of(scene, name))} if name else set()
+    above = () if name == AS_DESIGNED else lineage(scene, state_of(scene, name))
+    options = {one.name for one in above}
     found: dict[str, Shown] = {}
     for fixture in scene.fixtures:
         exists = fixture.option is None or fixture.option in options
@@ -68,8 +69,15 @@ def shown_in(scene: Scene, name: str | None = None) -> dict[str, Shown]:
     return found
 
 
+def label_of(scene: Scene, name: str) -> str:
+    """What a state is called in plain words; NightviewError if there is none of that name."""
+    if name == AS_DESIGNED:
+        return name
+    return state_of(scene, name).label or name
+
+
 def state_of(scene: Scene, name: str) -> State:
-    """The state of that name; NightviewError if there is none."""
+    """The state of that name in the file; NightviewError if there is none."""
     for state in scene.states:
         if state.name == name:
             return state
@@ -99,9 +107,9 @@ def lit_windows(scene: Scene) -> list[str]:
     return [opening.name for opening in scene.openings if opening.glow_cd_m2 > 0.0]
 
 
-def _merged(scene: Scene, name: str | None) -> State:
+def _merged(scene: Scene, name: str) -> State:
     """The state with all that it takes over from those it is like."""
-    if name is None:
+    if name == AS_DESIGNED:
         return State(name=AS_DESIGNED)
     chain = lineage(scene, state_of(scene, name))
     merged = chain[-1]

@@ -1,0 +1,105 @@
+"""nightview plan: the working view, to stake lamps out from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from nightview.errors import NightviewError, within
+from nightview.scene.model import View
+
+
+def plan(
+    scene: Path,
+    *,
+    paper: str = "A3",
+    scale: str | None = None,
+    view: Annotated[list[str] | None, Parameter(negative="")] = None,
+    size: str = "1600x900",
+    perspective: bool = True,
+    out: Path = Path("."),
+    overwrite: Annotated[bool, Parameter(negative="")] = False,
+) -> None:
+    """Write a scaled plan with lamps and beams as PDF, SVG and PNG, and a perspective of the beams.
+
+    Example: nightview plan scenes/cottage.toml --paper A3 --scale 1:100 --out plans
+
+    Parameters
+    ----------
+    scene
+        The scene file (TOML).
+    paper
+        A4, A3, A2, A1, A0 in metres; Letter, Legal, Tabloid in feet and inches.
+    scale
+        For example 1:50; by default the largest round scale that fits.
+    view
+        Draw the perspective from a view of this name; may be given several times. From above
+        and in front of the house by default.
+    size
+        Width x height of the perspective in pixels.
+    perspective
+        Draw the perspective too; --no-perspective leaves it out.
+    out
+        Folder for the files; it is made if missing.
+    overwrite
+        Replace files that are not plans of nightview's.
+    """
+    from nightview.commands.progress import shown
+    from nightview.commands.still import out_folder, picture_size
+    from nightview.plan.papers import paper_of, scale_of
+    from nightview.scene.read import read
+
+    sheet, pixels = paper_of(paper), picture_size(size)
+    ratio = None if scale is None else scale_of(scale)
+    job = read(scene)
+    views = [_view_of(scene.name, job.views, name) for name in view or ()]
+
+    from nightview.picture.camera import Camera
+    from nightview.plan.beams import Rays, beams
+    from nightview.plan.output import (
+        beam_name,
+        refuse_foreign,
+        sheet_names,
+        write_beams,
+        write_sheets,
+    )
+    from nightview.plan.perspective import overview
+    from nightview.plan.sheet import plan as drawn
+    from nightview.site.build import build
+
+    with within(scene.name):
+        site = build(job)
+    rays = Rays.of(site)
+    found = beams(rays)
+    made = drawn(site, found, sheet, ratio)
+    pictures = (
+        [(item.name, beam_name(scene.stem, item.name), Camera.of(item, pixels)) for item in views]
+        if views
+        else [("overview", beam_name(scene.stem, None), overview(rays, found, pixels))]
+    )
+    if not perspective:
+        pictures = []
+    out_folder(out)
+    names = [*sheet_names(scene.stem, len(made.sheets)), *(name for _, name, _ in pictures)]
+    for name in names:
+        refuse_foreign(out / name, overwrite)
+    for path in write_sheets(made, out, scene.stem):
+        print(path)
+    for title, name, camera in pictures:
+        with shown(f"Beams, {title}") as report:
+            write_beams(rays, found, camera, title, out / name, report)
+        print(out / name)
+
+
+def _view_of(file: str, views: Sequence[View], name: str) -> View:
+    for item in views:
+        if item.name == name:
+            return item
+    known = ", ".join(f'"{item.name}"' for item in views)
+    raise NightviewError(
+        f'{file}: view "{name}"', "the scene has no view of that name",
+        f"it has {known}" if known else "add a [[view]] table with name, eye and target",
+    )  # fmt: skip
