@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import traceback
 
@@ -14,6 +15,7 @@ from nightview.errors import NightviewError
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit status: 0 done, 2 bad input, 130 interrupted."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # ended in order, as by control-C
     try:
         app(sys.argv[1:] if arguments is None else arguments, exit_on_error=False,
             print_error=False, result_action="return_value")  # fmt: skip

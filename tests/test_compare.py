@@ -104,6 +104,15 @@ class TestSheets:
         before, after = panels(scene.parent / "two-front-compare.png", 2)
         assert before.max() < 0.1 * after.max()
 
+    def test_three_looks(self, scene) -> None:
+        assert run(scene, "--looks") == 0
+        sheet = scene.parent / "two-front-compare.png"
+        assert read_texts(sheet)["state"] == (
+            "as the eye sees it, as a camera sees it, levels in lux"
+        )
+        for one, other in itertools.combinations(panels(sheet, 3), 2):
+            assert np.abs(one - other).mean() > 0.01
+
     def test_files_of_their_own_and_a_fade(self, scene) -> None:
         import imageio.v3 as iio
 

@@ -116,7 +116,9 @@ def test_a_changed_state_looks_as_if_drawn(field, layers, drawn, after) -> None:
 
 
 def test_a_second_change_of_the_kind_draws_nothing(field, drawn) -> None:
-    layers = Layers(field, Canvas(field.site.geometry), CAMERA, 12.0)  # nothing is bright enough there for a halo
+    layers = Layers(
+        field, Canvas(field.site.geometry), CAMERA, 12.0
+    )  # nothing is bright enough there for a halo
     layers.frame(field.designed)
     layers.frame(dimmed(0.5))
     before = len(drawn)

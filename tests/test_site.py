@@ -129,9 +129,7 @@ def test_areas_of_walls_and_roofs(roof: str, ridge: str, overhang: float) -> Non
 def test_areas_of_openings() -> None:
     site = site_of(house(openings=OPENINGS))
     assert area(site, "door", "frame") + area(site, "door", "leaf") == pytest.approx(2.1 * 1.0)
-    assert area(site, "pair", "frame") + area(site, "pair", "glass") == pytest.approx(
-        2 * 1.2 * 1.3
-    )
+    assert area(site, "pair", "frame") + area(site, "pair", "glass") == pytest.approx(2 * 1.2 * 1.3)
     assert area(site, "glazed", "leaf") + area(site, "glazed", "glass") == pytest.approx(2.1 * 1.0)
     assert area(site, "pair", "reveal") == pytest.approx(2 * 2 * (1.2 + 1.3) * 0.2)
     assert not [patch for patch in site.patches if patch.name == "garage reveal"]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from nightview.commands.still import out_folder, picture_size
+from nightview.commands.job import job_of, out_folder, picture_size
 from nightview.errors import NightviewError, within
 from nightview.scene.states import AS_DESIGNED, label_of
 
@@ -42,6 +42,7 @@ def compare(
     state: Annotated[list[str] | None, Parameter(negative="")] = None,
     cct: str | None = None,
     before_after: Annotated[bool, Parameter(negative="")] = False,
+    looks: Annotated[bool, Parameter(negative="")] = False,
     view: Annotated[list[str] | None, Parameter(negative="")] = None,
     look: str = "camera",
     size: str = "960x540",
@@ -52,7 +53,7 @@ def compare(
 ) -> None:
     """Put one view in several states on one sheet: same exposure, same lux, each labelled.
 
-    With none of --state, --cct and --before-after, all states of the scene are compared with the
+    With none of --state, --cct, --before-after and --looks, all states of the scene are compared with the
     design; if it has none, the design at 2700 K, 3000 K and 4000 K.
 
     Example: nightview compare scenes/cottage.toml --cct 2700K,3000K,4000K --view lane
@@ -62,12 +63,14 @@ def compare(
     scene
         The scene file (TOML).
     state
-        Name of a state of the scene, or "as designed"; may be given several times. With --cct or
-        --before-after, the one state that is shown so.
+        Name of a state of the scene, or "as designed"; may be given several times. With --cct,
+        --before-after or --looks, the one state that is shown so.
     cct
         Colour temperatures that all lamps take in turn, for example 2700K,3000K,4000K.
     before_after
         All lamps off against on.
+    looks
+        One state as a camera sees it, as the eye sees it, and in levels of lux.
     view
         Name of a view; may be given several times, each has its sheet. The first view by default.
     look
@@ -85,23 +88,20 @@ def compare(
     """
     from nightview.commands.progress import shown
     from nightview.picture.glcheck import finish, start_probe
-    from nightview.scene.read import read
 
     pixels = picture_size(size)
-    job = read(scene)
-    if not job.fixtures or not job.views:
-        raise NightviewError(
-            scene.name, "has no lamps or no views to compare", "add [[fixture]] and [[view]] tables"
-        )
+    job = job_of(scene)
     kelvins = colour_temperatures(cct) if cct is not None else []
-    chosen = _state_names(job, state or [], bool(kelvins), before_after)
-    if len(chosen) == 1 and not kelvins and not before_after:
+    ways = [option for option, asked in (("--cct", kelvins), ("--before-after", before_after),
+                                         ("--looks", looks)) if asked]  # fmt: skip
+    chosen = _state_names(job, state or [], ways)
+    if len(chosen) == 1 and not ways:
         kelvins = list(USUAL_CCTS_K)
     probe = start_probe()
     from nightview.light.field import trace
     from nightview.light.lit import lit_materials
     from nightview.picture.caption import NOTE, caption
-    from nightview.picture.looks import look_of
+    from nightview.picture.looks import LOOKS, look_of
     from nightview.picture.png import write_png
     from nightview.picture.sheet import compose
     from nightview.picture.still import (
@@ -110,9 +110,9 @@ def compare(
         layers_of,
         plain,
         refuse_foreign,
-        view_of,
     )
     from nightview.picture.video import find_ffmpeg, refuse_foreign_video, write_video
+    from nightview.scene.views import view_of
     from nightview.site.build import build
     from nightview.site.warmth import advice
 
@@ -130,7 +130,11 @@ def compare(
             refuse_foreign_video(Path(f"{stem}-fade.mp4"), overwrite)
     with shown(f"Light of {scene.name}") as report:
         field = trace(site, report)
-    wanted = _wanted(field, chosen, kelvins, before_after)
+    wanted = [
+        (label, lit, shown_as) for label, lit in _wanted(field, chosen, kelvins, before_after)
+    ]
+    if looks:
+        wanted = [(each.label, field.state(chosen[0]), each) for each in LOOKS.values()]
     finish(probe)
     told = []
     if kelvins:
@@ -141,14 +145,15 @@ def compare(
         for number, (item, stem) in enumerate(zip(views, stems, strict=True)):
             drawing = layers_of(field, item, pixels)
             pictures = []
-            for label, lit in wanted:
+            for label, lit, way in wanted:
                 frame = drawing.frame(lit)
-                pictures.append((label, shown_as.develop(frame, drawing.ev100, drawing.light(lit))))
+                pictures.append((label, way.develop(frame, drawing.ev100, drawing.light(lit))))
                 report(number * len(wanted) + len(pictures), len(views) * len(wanted), label)
-            facts = (job.title, item.name, shown_as.label, f"EV {drawing.ev100:.1f}")
+            how = label_of(job, chosen[0]) if looks else shown_as.label
+            facts = (job.title, item.name, how, f"EV {drawing.ev100:.1f}")
             texts = {"Title": job.title, "view": item.name, "Software": "nightview",
                      EXPOSURE_KEY: f"{drawing.ev100:.2f}"}  # fmt: skip
-            labels = ", ".join(label for label, _ in wanted)
+            labels = ", ".join(label for label, *_ in wanted)
             lines = [" · ".join(facts), *told, f"{SAME} {NOTE}"]
             files = {f"{stem}-compare.png": (compose(pictures, lines), labels)}
             captioned = [
@@ -208,18 +213,16 @@ def cross_fade(pictures: list[NDArray[np.uint8]]) -> Iterator[NDArray[np.uint8]]
             yield np.rint(mixed).astype(np.uint8)
 
 
-def _state_names(job: Scene, asked: list[str], by_colour: bool, before_after: bool) -> list[str]:
+def _state_names(job: Scene, asked: list[str], ways: list[str]) -> list[str]:
     """The states to compare, or the one state to be shown in several ways."""
     for name in asked:
         label_of(job, name)  # says what is wrong with it
-    if by_colour and before_after:
-        raise NightviewError(
-            "--before-after", "cannot be joined with --cct", "leave one of them out"
-        )
-    if by_colour or before_after:
+    if len(ways) > 1:
+        raise NightviewError(ways[1], f"cannot be joined with {ways[0]}", "leave one of them out")
+    if ways:
         if len(asked) > 1:
             raise NightviewError(
-                "--state", f"{len(asked)} states with --cct or --before-after", "name one of them"
+                "--state", f"{len(asked)} states with {ways[0]}", "name one of them"
             )
         return asked or [AS_DESIGNED]
     if asked and len(set(asked)) < 2:

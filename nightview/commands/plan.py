@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
-from nightview.errors import NightviewError, within
-from nightview.scene.model import View
+from nightview.errors import within
 
 
 def plan(
@@ -47,15 +45,17 @@ def plan(
     overwrite
         Replace files that are not plans of nightview's.
     """
+    from nightview.commands.job import out_folder, picture_size
     from nightview.commands.progress import shown
-    from nightview.commands.still import out_folder, picture_size
     from nightview.plan.papers import paper_of, scale_of
     from nightview.scene.read import read
+    from nightview.scene.views import view_of
 
     sheet, pixels = paper_of(paper), picture_size(size)
     ratio = None if scale is None else scale_of(scale)
     job = read(scene)
-    views = [_view_of(scene.name, job.views, name) for name in view or ()]
+    with within(scene.name):
+        views = [view_of(job.views, name) for name in view or ()]
 
     from nightview.picture.camera import Camera
     from nightview.plan.beams import Rays, beams
@@ -92,14 +92,3 @@ def plan(
         with shown(f"Beams, {title}") as report:
             write_beams(rays, found, camera, title, out / name, report)
         print(out / name)
-
-
-def _view_of(file: str, views: Sequence[View], name: str) -> View:
-    for item in views:
-        if item.name == name:
-            return item
-    known = ", ".join(f'"{item.name}"' for item in views)
-    raise NightviewError(
-        f'{file}: view "{name}"', "the scene has no view of that name",
-        f"it has {known}" if known else "add a [[view]] table with name, eye and target",
-    )  # fmt: skip

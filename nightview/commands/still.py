@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
-from nightview.errors import NightviewError, within
+from nightview.commands.job import job_of, out_folder, picture_size
+from nightview.errors import within
 from nightview.scene.states import AS_DESIGNED
 
 
@@ -49,16 +49,9 @@ def still(
     """
     from nightview.commands.progress import shown
     from nightview.picture.glcheck import finish, start_probe
-    from nightview.scene.read import read
 
     pixels = picture_size(size)
-    job = read(scene)
-    if not job.fixtures:
-        raise NightviewError(scene.name, "has no lamps to show", "add a [[fixture]] table")
-    if not job.views:
-        raise NightviewError(
-            scene.name, "has no views", "add a [[view]] table with name, eye and target"
-        )
+    job = job_of(scene)
     from nightview.scene.states import label_of
 
     label = label_of(job, state)
@@ -71,9 +64,9 @@ def still(
         file_names,
         plain,
         refuse_foreign,
-        view_of,
         write,
     )
+    from nightview.scene.views import view_of
     from nightview.site.build import build
 
     shown_as = look_of(look, quantity)
@@ -106,28 +99,3 @@ def still(
             write(drawn, path, overwrite, look, quantity)
             report(number + 1, len(views), item.name)
             print(path)
-
-
-def picture_size(text: str) -> tuple[int, int]:
-    """Pixels from "1600x900"."""
-    found = re.fullmatch(r"\s*(\d{1,5})\s*[xX×]\s*(\d{1,5})\s*", text)
-    if not found:
-        raise NightviewError(
-            "--size", f'"{text}" is no size in pixels', 'write for example "1600x900"'
-        )
-    width, height = int(found[1]), int(found[2])
-    if not (64 <= width <= 8192 and 64 <= height <= 8192):
-        raise NightviewError(
-            "--size", f"{width}x{height} is out of range", "each from 64 to 8192 pixels"
-        )
-    return width, height
-
-
-def out_folder(path: Path) -> None:
-    """Make the folder for output, or say why not."""
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise NightviewError(
-            str(path), f"cannot be made a folder ({error.strerror})", "choose another with --out"
-        ) from None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from itertools import islice
@@ -11,7 +10,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from nightview.commands.still import out_folder, picture_size
+from nightview.commands.job import job_of, out_folder, picture_size
 from nightview.errors import NightviewError, within
 from nightview.scene.states import AS_DESIGNED
 
@@ -75,7 +74,6 @@ def turntable(
     from nightview.commands.progress import shown
     from nightview.picture.glcheck import finish, start_probe
     from nightview.picture.video import find_ffmpeg, refuse_foreign_video
-    from nightview.scene.read import read
 
     pixels = _even(picture_size(size))
     _in_range("--frames", frames, 2, MOST_FRAMES)
@@ -89,13 +87,7 @@ def turntable(
     if look == "levels":
         raise NightviewError("--look", "levels are for stills: their figures would dance",
                              'write "camera" or "eye"')  # fmt: skip
-    job = read(scene)
-    if not job.fixtures:
-        raise NightviewError(scene.name, "has no lamps to show", "add a [[fixture]] table")
-    if not job.views:
-        raise NightviewError(
-            scene.name, "has no views", "add a [[view]] table with name, eye and target"
-        )
+    job = job_of(scene)
     from nightview.scene.states import label_of
 
     label = label_of(job, state)
@@ -106,8 +98,9 @@ def turntable(
     from nightview.picture.looks import look_of
     from nightview.picture.patterns import prepare_patterns
     from nightview.picture.route import orbit_of, refuse_standing, walk_of
-    from nightview.picture.still import exposure_of, plain, view_of
+    from nightview.picture.still import exposure_of, plain
     from nightview.picture.video import write_gif, write_video
+    from nightview.scene.views import view_of
     from nightview.site.build import build
 
     look_of(look)
@@ -136,7 +129,6 @@ def turntable(
     )
     name = "walk" if way else "orbit"
     film = Film(job, path, pixels, exposure_of(field), name, state, label, look)
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # ended in order, as by control-C
     with kept_frames(film) as folder, shown("Frames") as report:
         for target in videos:
             # Drawn for the first file, only read again for the second.

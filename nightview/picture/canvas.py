@@ -290,15 +290,22 @@ class Canvas:
 
     # --- drawing ----------------------------------------------------------------------------------
 
-    def draw(self, camera: Camera, scale: int = 1, out: Array32 | None = None) -> Array32:
+    def draw(
+        self,
+        camera: Camera,
+        scale: int = 1,
+        out: Array32 | None = None,
+        band_pixels: int = BAND_PIXELS,
+    ) -> Array32:
         """The marked frame at scale × the camera's size: (h, w, 4) float32, row 0 at the top.
 
         Channels: RGB luminance [cd/m²], or a mirror's mark; coverage (0 where nothing is).
+        band_pixels : every band goes through all leaves anew; larger ones cost memory, not time.
         """
         width, height = camera.width * scale, camera.height * scale
         self._choose_leaves(camera.eye)
         frame = np.empty((height, width, 4), np.float32) if out is None else out
-        bands = max(1, -(-width * height // BAND_PIXELS))
+        bands = max(1, -(-width * height // band_pixels))
         edges = np.linspace(0, height, bands + 1).astype(int)
         for low, high in itertools.pairwise(edges):  # from the lower edge upwards
             band = self._band(camera, width, height, int(low), int(high))

@@ -228,7 +228,7 @@ class _Artist:
         """Draw one of the distinct poses and keep it."""
         film = self.film
         camera = Path(film.distinct[0]).camera(number, film.size)
-        frame = draw_frame(self._canvas, self.light, camera, film.ev100)
+        frame = draw_frame(self._canvas, self.light, camera, film.ev100, quick=True)
         pixels = develop(film.still(frame, self.light), film.look)
         _write(_file(folder, number), pixels)
 

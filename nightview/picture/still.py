@@ -22,6 +22,7 @@ from nightview.picture.layers import Layers
 from nightview.picture.looks import LOOKS, Look, look_of
 from nightview.picture.png import read_texts, write_png
 from nightview.scene.model import View
+from nightview.scene.views import view_of
 from nightview.site.build import Geometry
 
 EXPOSURE_KEY = "exposure_ev100"
@@ -155,18 +156,6 @@ def _is_ours(path: str | os.PathLike[str]) -> bool:
         return EXPOSURE_KEY in read_texts(path)
     except (OSError, SyntaxError, ValueError):
         return False
-
-
-def view_of(views: Sequence[View], name: str) -> View:
-    """The view of that name. Errors: NightviewError naming those there are."""
-    for view in views:
-        if view.name == name:
-            return view
-    known = ", ".join(f'"{view.name}"' for view in views)
-    raise NightviewError(
-        f'view "{name}"', "the scene has no view of that name",
-        f"it has {known}" if known else "add a [[view]] table with name, eye and target",
-    )  # fmt: skip
 
 
 def file_names(scene_stem: str, views: Sequence[View]) -> dict[str, str]:

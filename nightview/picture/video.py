@@ -34,8 +34,8 @@ _H264 = (
     "-vf", "scale=out_color_matrix=bt709:out_range=tv,format=yuv420p,setparams=range=tv:"
     "colorspace=bt709:color_primaries=bt709:color_trc=iec61966-2-1",
     "-c:v", "libx264", "-profile:v", "high", "-preset", "veryfast",
-    "-x264-params", "aq-mode=3:chroma-qp-offset=-3", "-threads", "1", "-flags:v", "+bitexact", "-fflags", "+bitexact",
-    "-movflags", "+faststart", "-map_metadata", "-1",
+    "-x264-params", "aq-mode=3:chroma-qp-offset=-3", "-threads", "1",
+    "-flags:v", "+bitexact", "-fflags", "+bitexact", "-movflags", "+faststart", "-map_metadata", "-1",
 )  # fmt: skip
 # One palette from all frames. The ordered dither is a fixed grid on the screen: it cannot crawl.
 _GIF = (

@@ -1,0 +1,47 @@
+"""What commands that draw have in common: a scene that can be shown, and where files go."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from nightview.errors import NightviewError
+from nightview.scene.model import Scene
+from nightview.scene.read import read
+
+
+def job_of(path: Path) -> Scene:
+    """The scene of a file, if there is something to show in it: lamps, and views of them."""
+    job = read(path)
+    if not job.fixtures:
+        raise NightviewError(path.name, "has no lamps to show", "add a [[fixture]] table")
+    if not job.views:
+        raise NightviewError(
+            path.name, "has no views", "add a [[view]] table with name, eye and target"
+        )
+    return job
+
+
+def picture_size(text: str) -> tuple[int, int]:
+    """Pixels from "1600x900"."""
+    found = re.fullmatch(r"\s*(\d{1,5})\s*[xX×]\s*(\d{1,5})\s*", text)
+    if not found:
+        raise NightviewError(
+            "--size", f'"{text}" is no size in pixels', 'write for example "1600x900"'
+        )
+    width, height = int(found[1]), int(found[2])
+    if not (64 <= width <= 8192 and 64 <= height <= 8192):
+        raise NightviewError(
+            "--size", f"{width}x{height} is out of range", "each from 64 to 8192 pixels"
+        )
+    return width, height
+
+
+def out_folder(path: Path) -> None:
+    """Make the folder for output, or say why not."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise NightviewError(
+            str(path), f"cannot be made a folder ({error.strerror})", "choose another with --out"
+        ) from None
