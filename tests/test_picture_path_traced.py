@@ -224,7 +224,8 @@ def seen(lit, tmp_path_factory, graphics) -> Callable[[str], Compared]:
 
     def compare(name: str) -> Compared:
         if name not in kept:
-            scene, camera = lit(SCENES[name]), camera_of(lit(SCENES[name]), "front", SIZE)
+            scene = lit(SCENES[name])
+            camera = camera_of(scene, "front", SIZE)
             folder = tmp_path_factory.mktemp("twin")
             halves = picture(scene.site, camera, folder, SAMPLES)
             direct = picture(scene.site, camera, folder, DIRECT_SAMPLES, depth=2, seeds=1)[0]

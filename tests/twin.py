@@ -1,9 +1,9 @@
 """A site's twin for Mitsuba 3, a general-purpose path tracer: the same triangles, colours, lamps.
 
 Illuminance is had from the radiance of the surface itself: E = π·L/ρ at each point, by a sensor that
-looks at it from close by; a picture is its luminance as a camera sees it. Only what both programs can state alike goes over: matte surfaces, lamps
-that are points with a round distribution, matte panes, an even sky. Leaves that let light through
-have no counterpart there.
+looks at it from close by; a picture is its luminance as a camera sees it. Only what both programs
+can state alike goes over: matte surfaces, lamps that are points with a round distribution, matte
+panes, an even sky. Leaves that let light through have no counterpart there.
 """
 
 from __future__ import annotations

@@ -33,7 +33,8 @@ USUAL_CCTS_K = (2700.0, 3000.0, 4000.0)
 MAIN_SURFACES, LEAST_SHARE = 4, 0.04
 """So many materials are spoken of, if they return at least this share of the lamps' light."""
 FADE_S, HOLD_S, FADE_FPS = 2.0, 1.5, 25
-SAME = "All pictures at one exposure and with the same lumens: what differs is real."
+SAME = "All pictures at one exposure: what differs between them is real."
+SAME_LUMENS = "All pictures at one exposure and with the same lumens: only the colour differs."
 
 
 def compare(
@@ -154,7 +155,7 @@ def compare(
             texts = {"Title": job.title, "view": item.name, "Software": "nightview",
                      EXPOSURE_KEY: f"{drawing.ev100:.2f}"}  # fmt: skip
             labels = ", ".join(label for label, *_ in wanted)
-            lines = [" · ".join(facts), *told, f"{SAME} {NOTE}"]
+            lines = [" · ".join(facts), *told, f"{SAME_LUMENS if kelvins else SAME} {NOTE}"]
             files = {f"{stem}-compare.png": (compose(pictures, lines), labels)}
             captioned = [
                 (label, caption(picture, job.title, item.name, label, drawing.ev100))
