@@ -320,7 +320,7 @@ def _gather_lines(patch: Patch, feet: list[tuple[Array, Array]], level_step: flo
     since light changes quickly there."""
     left, right, low, high = patch.real_edges
     if patch.tube:
-        around = np.linspace(0, patch.size[0], 9)
+        around = np.linspace(0, patch.size[0], 17)
         return _everywhere(around, graded(patch.size[1], STEP_M, (low, high)))
     bars = _bars(patch)
     if bars is not None:
@@ -524,7 +524,7 @@ class Bodies:
         self.solids: list[Solid] = [
             solid
             for solid in site.solids
-            if np.sort(solid.high - solid.low)[1] > 0.6 and solid.high[2] - solid.low[2] > 0.3
+            if np.sort(solid.high - solid.low)[1] > 0.6 and solid.high[2] - solid.low[2] > 0.1
         ]
         self.low = np.array([solid.low for solid in self.solids]).reshape(-1, 3)
         self.high = np.array([solid.high for solid in self.solids]).reshape(-1, 3)

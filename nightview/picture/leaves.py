@@ -47,19 +47,22 @@ def faces_of(count: int, corners: int, one: NDArray[np.int64]) -> NDArray[np.int
 
 
 def softened(crown: Crown, sides: Array32) -> Array32:
-    """Luminance of the leaves' sides (n, 2, 3) as drawn: half a leaf's own, half that around it.
+    """Luminance of the leaves' sides (n, 2, 3) as drawn: half a leaf's own, half that of the sides
+    around it that face about the same way.
 
     A drawn leaf is a flat chip of one facing, bright or dark as a whole, and a crown of them
     glitters like tinsel. A real one is bent, and its parts face many ways, as its neighbours do.
-    The mean over each cube of ``AROUND_M`` stays what it was.
+    Taken over all facings alike, a lit crown would shine through to its dark side.
     """
     cube = np.floor(crown.centre / AROUND_M).astype(np.int64)
     cube -= cube.min(axis=0)
     number = np.ravel_multi_index(tuple(cube.T), tuple(cube.max(axis=0) + 1))
-    count = np.maximum(np.bincount(number), 1)
-    around = np.empty_like(sides)
-    for side, channel in np.ndindex(2, 3):
-        total = np.bincount(number, sides[:, side, channel])
-        around[:, side, channel] = (total / count)[number]
-    mixed: Array32 = sides + np.float32(BENT_SHARE) * (around - sides)
+    octant = (crown.normal > 0) @ np.array([1, 2, 4])
+    group = (8 * number[:, None] + np.stack([octant, 7 - octant], axis=1)).ravel()
+    count = np.maximum(np.bincount(group), 1)
+    flat = sides.reshape(-1, 3)
+    around = [(np.bincount(group, flat[:, channel]) / count)[group] for channel in range(3)]
+    mixed: Array32 = sides + np.float32(BENT_SHARE) * (
+        np.stack(around, axis=1).reshape(sides.shape).astype(np.float32) - sides
+    )
     return mixed
