@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import nightview as nv
-from nightview.light import cache, field
+from nightview.light import cache, field, stage
 from nightview.scene.read import parse
 
 SCENE = """
@@ -82,7 +82,7 @@ def test_a_second_trace_traces_nothing(folder, monkeypatch):
         raise AssertionError("traced again")
 
     monkeypatch.setattr(field, "trace_direct", never)
-    monkeypatch.setattr(field, "trace_gather", never)
+    monkeypatch.setattr(stage, "trace_gather", never)
     assert_same(lit(), first)
 
 

@@ -22,7 +22,7 @@ from nightview.light.direct import (
     resampled,
     trace_direct,
 )
-from nightview.light.gather import LUMINOUS, ambient_lx, trace_gather
+from nightview.light.gather import LUMINOUS, ambient_lx
 from nightview.light.grids import Grids
 from nightview.light.layout import Layout, linear_weights
 from nightview.light.rays import THREADS, Array32, Tracer
@@ -156,7 +156,7 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     if missing or kept_sky is None:
         # Direct light keeps Python busy, the gather embree: side by side they fill the cores.
         with ThreadPoolExecutor(1) as aside, ThreadPoolExecutor(THREADS) as pool:
-            gathering = aside.submit(trace_gather, site, layout, tracer)
+            gathering = aside.submit(stage.gather, site, sky_key)
             direct = {i: pool.submit(lit, i) for i in missing}
             number = {job: i for i, job in direct.items()}
             for job in as_completed(number):

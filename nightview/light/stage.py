@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -13,16 +13,20 @@ from scipy.spatial import cKDTree
 
 from nightview.light import cache
 from nightview.light.direct import Spheres
+from nightview.light.gather import Gather, trace_gather
 from nightview.light.grids import Grids
 from nightview.light.layout import FACING_M, Layout
 from nightview.light.rays import Tracer
-from nightview.site.build import Geometry
+from nightview.site.build import Geometry, Site
 from nightview.site.surface import Mesh
 
 
 @dataclass(frozen=True, eq=False)
 class Stage:
-    """A geometry ready for lamps: its rays, grids and gather places. key : of its kept light."""
+    """A geometry ready for lamps: its rays, grids and gather places. key : of its kept light.
+
+    gathers : the last gather, by the key of the sky that it was made under.
+    """
 
     geometry: Geometry
     tracer: Tracer
@@ -30,6 +34,14 @@ class Stage:
     layout: Layout
     spheres: Spheres
     key: str
+    gathers: dict[str, Gather] = field(default_factory=dict)
+
+    def gather(self, site: Site, sky_key: str) -> Gather:
+        """The rays between surfaces under a site's sky; traced once."""
+        if sky_key not in self.gathers:
+            self.gathers.clear()
+            self.gathers[sky_key] = trace_gather(site, self.layout, self.tracer)
+        return self.gathers[sky_key]
 
     @cached_property
     def _tree(self) -> cKDTree:

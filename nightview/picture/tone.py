@@ -8,6 +8,7 @@ bent; straight towards grey, warm colours would turn to pink.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nightview.lamps.colour import RGB_TO_XYZ, XYZ_TO_RGB, Y_WEIGHTS, rgb_of_cct, srgb_encode
+from nightview.light.rays import THREADS
 from nightview.picture.exposure import luminance_of_ev100
 
 Floats = NDArray[np.float32]
@@ -114,9 +116,13 @@ def develop(frame: ArrayLike, ev100: float, edges: Edges | None = None) -> NDArr
     codes = np.empty(rgb.shape, np.uint8)
     height, width = rgb.shape[:2]
     threshold = np.tile(dither_tile(), (1, -(-width // _TILE), 1))[:, :width]
-    for top in range(0, height, _TILE):  # in bands that stay in the processor's cache
+
+    def show(top: int) -> None:
         band = _screen(rgb[top : top + _TILE], ev100)
         codes[top : top + _TILE] = _rounded(band, threshold[: len(band)])
+
+    with ThreadPoolExecutor(THREADS) as pool:  # in bands that stay in the processor's cache
+        list(pool.map(show, range(0, height, _TILE)))
     if edges is not None and len(edges.rows):
         seen = rgb[edges.rows, edges.columns, None] + edges.apart
         shown = _screen(np.maximum(seen, 0.0), ev100).mean(axis=1)
