@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import sys
@@ -19,6 +20,7 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         app(sys.argv[1:] if arguments is None else arguments, exit_on_error=False,
             print_error=False, result_action="return_value")  # fmt: skip
+        sys.stdout.flush()
     except NightviewError as error:
         print(f"nightview: {error}", file=sys.stderr)
         return 2
@@ -31,17 +33,27 @@ def main(arguments: list[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO):
+            return _own_fault(error)
+        print(f"nightview: the output cannot be written ({error.strerror})", file=sys.stderr)
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115  what is left in it has no place to go
+        return 2
     except MemoryError:
         print("nightview: out of memory; use fewer or coarser surfaces", file=sys.stderr)
         return 2
     except Exception as error:
-        print(f"nightview: a fault of its own: {type(error).__name__}: {error}", file=sys.stderr)
-        if os.environ.get("NIGHTVIEW_DEBUG"):
-            traceback.print_exc()
-        else:
-            print("Set NIGHTVIEW_DEBUG=1 to see where.", file=sys.stderr)
-        return 1
+        return _own_fault(error)
     return 0
+
+
+def _own_fault(error: Exception) -> int:
+    print(f"nightview: a fault of its own: {type(error).__name__}: {error}", file=sys.stderr)
+    if os.environ.get("NIGHTVIEW_DEBUG"):
+        traceback.print_exception(error)
+    else:
+        print("Set NIGHTVIEW_DEBUG=1 to see where.", file=sys.stderr)
+    return 1
 
 
 if __name__ == "__main__":

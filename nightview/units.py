@@ -133,6 +133,9 @@ def parse(value: object, kind: Kind) -> float:
     holds for the whole: "-3 ft 6 in" is −1.0668 m. Raises UnitError for a number without a unit,
     a unit of another kind or unknown, a number that is not finite, and anything else.
     """
+    if isinstance(value, float) and not math.isfinite(value):
+        what = "is no number" if math.isnan(value) else "is no finite number"
+        raise UnitError(f"{shown(value)} {what}", _example(kind))
     if not isinstance(value, str):
         raise _no_unit(value, kind) if _is_number(value) else _not_a(value, kind)
     text = value.strip() if len(value) <= _LONGEST else ""

@@ -154,7 +154,7 @@ def test_a_state_and_a_look_are_said_and_have_files_of_their_own(scene: Path, st
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (["--state", "lat"], "is no state"),
+        (["--state", "lat"], "has no states"),
         (["--look", "rosy"], "rosy"),
         (["--quantity", "lm"], "lm"),
     ],
@@ -688,3 +688,14 @@ def test_reading_and_listing_load_no_graphics(scene: Path) -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True)
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="a full device is Linux's")
+@pytest.mark.parametrize("command", ["schema", "lamps", "materials"])
+def test_a_full_disk_behind_the_output_is_told(command: str) -> None:
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "nightview", command], stdout=full, stderr=subprocess.PIPE
+        )
+    assert done.returncode == 2
+    assert b"cannot be written" in done.stderr and b"Traceback" not in done.stderr

@@ -64,7 +64,8 @@ def scene(tmp_path: Path) -> Path:
 
 
 def run(scene: Path, *words: str) -> int:
-    return main(["compare", str(scene), "--size", "160x90", "--out", str(scene.parent), *words])
+    size = [] if "--size" in words else ["--size", "160x90"]
+    return main(["compare", str(scene), *size, "--out", str(scene.parent), *words])
 
 
 def panels(path: Path, count: int) -> list[np.ndarray]:
@@ -79,7 +80,7 @@ def panels(path: Path, count: int) -> list[np.ndarray]:
 class TestSheets:
     def test_states_of_the_scene_beside_the_design(self, scene, capsys) -> None:
         assert run(scene) == 0
-        sheet = scene.parent / "two-front-compare.png"
+        sheet = scene.parent / "two-front-states.png"
         assert capsys.readouterr().out.splitlines() == [str(sheet)]
         designed, late = panels(sheet, 2)
         half = SIZE[0] // 2
@@ -88,11 +89,12 @@ class TestSheets:
         assert late[:, : half - 20].max() < 0.2 * designed[:, : half - 20].max()
         texts = read_texts(sheet)
         assert texts["state"] == "as designed, late evening: entrance only"
+        assert texts["look"] == "as a camera sees it"
         assert float(texts["exposure_ev100"])
 
     def test_colours_have_the_same_luminance(self, scene, capsys) -> None:
         assert run(scene, "--cct", "2700K,4000K") == 0
-        warm, cool = panels(scene.parent / "two-front-compare.png", 2)
+        warm, cool = panels(scene.parent / "two-front-colours.png", 2)
         lit = warm > 0.05
         # CCT never changes lux; what the walls' own colour and bounces do to it is small.
         assert np.median(cool[lit] / warm[lit]) == pytest.approx(1.0, abs=0.03)
@@ -101,12 +103,12 @@ class TestSheets:
 
     def test_before_and_after(self, scene) -> None:
         assert run(scene, "--before-after") == 0
-        before, after = panels(scene.parent / "two-front-compare.png", 2)
+        before, after = panels(scene.parent / "two-front-before-after.png", 2)
         assert before.max() < 0.1 * after.max()
 
     def test_three_looks(self, scene) -> None:
         assert run(scene, "--looks") == 0
-        sheet = scene.parent / "two-front-compare.png"
+        sheet = scene.parent / "two-front-looks.png"
         assert read_texts(sheet)["state"] == (
             "as the eye sees it, as a camera sees it, levels in lux"
         )
@@ -120,11 +122,12 @@ class TestSheets:
         for name in ("as-designed", "late-evening-entrance-only"):
             with Image.open(scene.parent / f"two-front-{name}.png") as picture:
                 assert picture.size == SIZE
-        frames = iio.imread(scene.parent / "two-front-fade.mp4")
-        assert frames.shape[1:] == (90, 160, 3) and len(frames) == 2 * (38 + 50)
+        frames = iio.imread(scene.parent / "two-front-states.mp4")
+        assert len(frames) == 2 * (38 + 50)
+        assert frames.shape[2:] == (160, 3) and frames.shape[1] > 90  # the label stands below
 
     def test_twice_the_same_bytes(self, scene) -> None:
-        sheet = scene.parent / "two-front-compare.png"
+        sheet = scene.parent / "two-front-colours.png"
         assert run(scene, "--cct", "2700K,3000K,4000K") == 0
         first = sheet.read_bytes()
         assert run(scene, "--cct", "2700K,3000K,4000K") == 0
@@ -139,6 +142,8 @@ class TestSheets:
         (["--cct", "500K"], "500 K is out of range"),
         (["--cct", "25000K"], "1000 K to 20000 K"),
         (["--cct", "warm"], "2700K,3000K,4000K"),
+        (["--cct", "2700K,2700K"], "one colour alone"),
+        (["--size", "161x90", "--fade"], "even"),
         (["--cct", "2700K", "--before-after"], "cannot be joined"),
         (["--cct", "2700K", "--state", "late", "--state", "as designed"], "name one"),
         (["--view", "back"], "front"),
@@ -153,21 +158,36 @@ def test_bad_input_ends_with_status_2(scene, capsys, words, told) -> None:
 
 
 def test_a_foreign_file_is_left_alone(scene, capsys) -> None:
-    sheet = scene.parent / "two-front-compare.png"
-    sheet.write_bytes(b"somebody else's")
-    assert run(scene) == 2
-    assert sheet.read_bytes() == b"somebody else's"
+    for name, words in (("states", []), ("late-evening-entrance-only", ["--separate"])):
+        sheet = scene.parent / f"two-front-{name}.png"
+        sheet.write_bytes(b"somebody else's")
+        assert run(scene, *words) == 2
+        assert sheet.read_bytes() == b"somebody else's"
+        assert len(list(scene.parent.iterdir())) == 2  # and nothing else written
+        sheet.unlink()
 
 
 def test_colour_temperatures_are_read() -> None:
     assert colour_temperatures("2700K, 3000 k,4000,2700") == [2700.0, 3000.0, 4000.0]
-    assert cct_words(2700.0) == "2700 K, warm" and cct_words(6500.0) == "6500 K, cold"
+    assert [cct_words(cct) for cct in (2200.0, 2700.0, 4000.0, 6500.0)] == [
+        "2200 K, candle-warm",
+        "2700 K, warm",
+        "4000 K, neutral",
+        "6500 K, cool",
+    ]
     with pytest.raises(NightviewError, match="write for example"):
         colour_temperatures("2700K,,3000K")
 
 
 def test_a_fade_holds_and_has_no_jumps() -> None:
     black, white = np.zeros((2, 2, 3), np.uint8), np.full((2, 2, 3), 255, np.uint8)
-    levels = [int(frame[0, 0, 0]) for frame in cross_fade([black, white])]
+    strips = {"off": np.zeros((2, 2, 3), np.uint8), "on": np.ones((2, 2, 3), np.uint8)}
+    frames = list(cross_fade([("off", black), ("on", white)], strips))
+    levels = [int(frame[0, 0, 0]) for frame in frames]
+    labels = [int(frame[-1, 0, 0]) for frame in frames]
+    changes = [
+        pair for k, pair in enumerate(itertools.pairwise(levels)) if labels[k] != labels[k + 1]
+    ]
+    assert len(changes) == 2 and all(min(pair) < 128 <= max(pair) for pair in changes)
     assert levels[:38] == [0] * 38 and max(levels) == 255
     assert max(abs(b - a) for a, b in itertools.pairwise([*levels, levels[0]])) <= 10

@@ -12,6 +12,7 @@ from nightview.errors import NightviewError
 from nightview.scene.model import Mesh
 from nightview.site import surface
 from nightview.site.meshes import load
+from nightview.units import shown
 
 FORMATS = ("glb", "gltf", "obj", "ply", "stl")
 Y_UP = ("glb", "gltf")
@@ -153,7 +154,7 @@ def test_large_faces_are_divided_small_ones_are_not(tmp_path: Path) -> None:
 def refused(folder: Path, name: str, *words: str, **keys: object) -> None:
     with pytest.raises(NightviewError) as caught:
         read(folder, name, **keys)
-    assert caught.value.where.startswith('mesh "shape": file') and name in caught.value.where
+    assert caught.value.where.startswith('mesh "shape": file') and shown(name) in caught.value.where
     assert caught.value.remedy
     for word in words:
         assert word in str(caught.value)
@@ -189,6 +190,61 @@ def test_truncated_files(kind: str, share: float, tmp_path: Path) -> None:
     content = path.read_bytes()
     path.write_bytes(content[: int(len(content) * share)])
     refused(tmp_path, path.name)
+
+
+@pytest.mark.parametrize("end", ["f 1 3", "f 1", "f", "f 1/1 2/2 3/", "f 1 \\\n 3"])
+def test_an_obj_cut_within_its_last_face(end: str, tmp_path: Path) -> None:
+    text = "v 0 0 0\nv 1 0 0\nv 0 1 0\nv 0 0 1\nf 1 2 3\n"
+    (tmp_path / "a.obj").write_text(text + "f 1 2 \\\n 4", encoding="utf-8")
+    assert len(read(tmp_path, "a.obj").faces) > 1  # whole, it is read, in two lines too
+    (tmp_path / "a.obj").write_text(text + end, encoding="utf-8")
+    refused(tmp_path, "a.obj", "ends before its last face")
+
+
+@pytest.mark.parametrize("kind", ["stl", "stl_ascii"])
+def test_an_stl_without_its_last_bytes(kind: str, tmp_path: Path) -> None:
+    path = tmp_path / "a.stl"
+    a_house().export(path, file_type=kind)
+    content = path.read_bytes()
+    if kind == "stl":  # its own heading's count, by the format: 84 + 50 n
+        assert len(content) == 84 + 50 * 24
+    read(tmp_path, "a.stl")
+    for lost in (20, 50, len(content) - 70, len(content) - 90):
+        path.write_bytes(content[:-lost])
+        refused(tmp_path, "a.stl", "ends before its last face")
+
+
+def test_a_name_too_long_for_any_disk(tmp_path: Path) -> None:
+    with pytest.raises(NightviewError, match="there is no such file") as caught:
+        read(tmp_path, "a" * 5000 + ".stl")
+    assert len(str(caught.value)) < 400
+
+
+# --- inside and outside ---------------------------------------------------------------------------
+
+
+def test_what_a_closed_mesh_encloses(tmp_path: Path) -> None:
+    """By the ball's equation; large faces are divided on loading, small ones are not."""
+    ball = read(tmp_path, write(tmp_path, trimesh.creation.icosphere(4, radius=1.0), "stl"))
+    box = read(tmp_path, write(tmp_path, a_house(), "obj"))
+    points = np.random.default_rng(1).uniform(-1.1, 1.1, (300, 3))
+    far = np.linalg.norm(points, axis=1)
+    for point in points[np.abs(far - 1.0) > 0.01]:  # its facets lie 0.2 % within the ball
+        assert ball.encloses(point) == (np.linalg.norm(point) < 1.0)
+        a, b, c = np.abs(point)
+        if c < 1.5:  # below the smaller box
+            assert box.encloses(point) == (a < 0.5 and b < 1.0)
+    assert not box.encloses(np.array([0.5, 0.0, 0.0]))  # on its side
+    assert box.encloses(np.array([0.499, 0.0, 0.0]))
+
+
+def test_an_open_mesh_and_a_room_enclose_nothing(tmp_path: Path) -> None:
+    whole = trimesh.creation.box((2, 2, 2))
+    lidless = trimesh.Trimesh(whole.vertices, whole.faces[:-1])
+    assert not read(tmp_path, write(tmp_path, lidless, "ply")).encloses(np.zeros(3))
+    whole.invert()
+    room = read(tmp_path, write(tmp_path, whole, "ply"))
+    assert room.closed and not room.encloses(np.zeros(3))
 
 
 def test_a_gltf_without_its_bin(tmp_path: Path) -> None:

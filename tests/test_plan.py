@@ -544,3 +544,37 @@ def test_a_lamp_in_empty_space_is_drawn(tmp_path: Path) -> None:
         main(["plan", str(tmp_path / "void.toml"), "--out", str(tmp_path), "--size", "96x64"]) == 0
     )
     assert {"void-plan.svg", "void-beams.png"} <= {path.name for path in tmp_path.iterdir()}
+
+
+def test_lamps_of_an_option_are_on_the_plan_of_that_option_alone(tmp_path, capsys) -> None:
+    scene = tmp_path / "garden.toml"
+    scene.write_text(
+        """
+title = "Garden"
+[ground]
+size = "12 m, 12 m"
+[[fixture]]
+id = "always"
+lamp = "path hat"
+at = "1 m, 1 m, 0.5 m"
+[[fixture]]
+id = "perhaps"
+lamp = "path hat"
+at = "-2 m, 1 m, 0.5 m"
+option = "more"
+[[state]]
+name = "more"
+label = "with more"
+""",
+        encoding="utf-8",
+    )
+    told = {}
+    for words in ([], ["--state", "more"]):
+        assert main(["plan", str(scene), "--no-perspective", "--out", str(tmp_path), *words]) == 0
+        svg = next(p for p in map(Path, capsys.readouterr().out.split()) if p.suffix == ".svg")
+        told[svg.name] = svg.read_text(encoding="utf-8")
+    designed, more = told["garden-plan.svg"], told["garden-more-plan.svg"]
+    assert "perhaps" not in designed and "1 lamp" in designed and "2 lamps" not in designed
+    assert "perhaps" in more and "2 lamps" in more and "with more" in more
+    assert main(["plan", str(scene), "--state", "less", "--out", str(tmp_path)]) == 2
+    assert "less" in capsys.readouterr().err

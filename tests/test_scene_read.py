@@ -628,6 +628,13 @@ def test_toml_errors_have_a_place_and_a_remedy() -> None:
             'dim = "bright"',
             'fixture "facade": dim = "bright" is no share of full; write "60 %" or 0.6',
         ),
+        ("dim = 0.3", "dim = 60", 'dim = 60 is out of range; write 1 or less, or "60 %"'),
+        ("dim = 0.3", 'dim = "150 %"', 'out of range; write 1 or less, or "100 %"'),
+        (
+            'label = "Late in the evening"',
+            f'label = "{"x" * 121}"',
+            'xxx..." is too long; write 1 to 120 characters',
+        ),
         ("dim = 0.3", "dim = true", 'state "late": zones.garden.dim = true must be a number;'),
         (
             'cct = "2400 K"',
@@ -1071,6 +1078,46 @@ def test_faults_between_keys_and_tables(old: str, new: str, line: str) -> None:
     found = changed(old, new)
     assert found[0].startswith(f"garden.toml: {line}"), found
     assert len(found) == 1
+
+
+@pytest.mark.parametrize(
+    ("table", "line"),
+    [
+        (
+            '[[bed]]\nname = "big"\ncentre = "0 m, 0 m"\nsize = "4 m, 401 m"',
+            'bed "big": size: is 401 m wide; write 400 m or less',
+        ),
+        (
+            '[[bed]]\nname = "big"\noutline = ["-1 m, 0 m", "400 m, 0 m", "4 m, 3 m"]',
+            'bed "big": outline: is 401 m wide; write 400 m or less',
+        ),
+        (
+            '[[column]]\nname = "big"\nat = "0 m, 0 m"\nheight = "500 m"',
+            'column "big": height: is 500 m high; write 400 m or less',
+        ),
+        (  # 3, 4, 5
+            '[[wall]]\nname = "big"\nheight = "2 m"\nline = ["0 m, 0 m", "900 m, 1200 m"]',
+            'wall "big": line: is 1500 m long; write 1000 m or less',
+        ),
+    ],
+)
+def test_what_is_larger_than_any_garden(table: str, line: str) -> None:
+    assert with_table(table) == [f"garden.toml: {line}"]
+
+
+def test_ground_that_would_never_be_done() -> None:
+    line = "write 400 m or less: the picture goes on to the horizon by itself"
+    assert changed('size = "40 m x 131 ft"', 'size = "9000 m x 40 m"') == [
+        f"garden.toml: ground: is 9000 m wide; {line}"
+    ]
+    assert parse('[ground]\nsize = "400 m x 400 m"').ground is not None
+
+
+def test_a_name_taken_by_what_begins_with_a_vowel() -> None:
+    opening = '[[opening]]\nname = "a"\nblock = "h"\nalong = "2 m"\nsize = "1 m, 1 m"\n'
+    block = '[[block]]\nname = "h"\nat = "0 m, 0 m"\nsize = "4 m, 4 m"\nheight = "3 m"\n'
+    pier = '[[tree]]\nname = "a"\nat = "9 m, 9 m"\nheight = "4 m"\n'
+    assert "taken already, by an opening;" in faults(block + opening + pier)[0]
 
 
 def test_what_is_no_fault() -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import itertools
 import math
 import tomllib
+from pathlib import Path
 
 import jsonschema
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from nightview.__main__ import main
 from nightview.errors import NightviewError
 from nightview.scene.read import parse
 from nightview.scene.schema import schema
@@ -83,3 +85,12 @@ def test_what_it_refuses() -> None:
             starter(*size)
     with pytest.raises(NightviewError, match='^roof: "gabel" is unknown; did you mean "gable"'):
         starter(12, 8, 3, "gabel")
+
+
+def test_a_file_name_too_long_for_any_disk(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["new", str(tmp_path / ("a" * 300 + ".toml")), "--no-ask"]) == 2
+    told = capsys.readouterr().err
+    assert "choose a shorter name" in told and "Traceback" not in told
+    assert not list(tmp_path.iterdir())

@@ -206,9 +206,9 @@ def test_an_unknown_state_is_told_with_all_there_are() -> None:
         shown("plus treees")
     assert str(caught.value) == (
         'state "plus treees": is no state of this scene; did you mean "plus trees"? there are: '
-        '"entrance only", "plus trees", "plus trees, late", "off"'
+        '"entrance only", "plus trees", "plus trees, late", "off", "as designed"'
     )
-    with pytest.raises(NightviewError, match="there are: none"):
+    with pytest.raises(NightviewError, match="the scene has no states"):
         shown_in(Scene(), "x")
 
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import os
+from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
+import trimesh
 from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
 from hypothesis import HealthCheck, Phase, given, settings
@@ -17,11 +20,13 @@ from nightview.errors import NightviewError
 from nightview.light.field import trace
 from nightview.light.rays import Tracer
 from nightview.scene.read import parse
+from nightview.site import plants
 from nightview.site.blocks import TUCK_M
 from nightview.site.build import Site, build
 from nightview.site.ground import smooth
 from nightview.site.plants import HABITS
-from nightview.site.surface import Patch
+from nightview.site.rods import rods
+from nightview.site.surface import Mesh, Patch
 
 ROOFS = ("gable", "hip", "shed", "flat")
 
@@ -590,9 +595,13 @@ def test_lamps_outside_light_nothing_inside(roof: str) -> None:
 
 
 def seen_through(site: Site, middle: np.ndarray, half: np.ndarray) -> float:
-    """Share of level rays through the middle quarter of a crown that meet no leaf."""
-    (crown,) = site.crowns
-    corners = crown.corners[:, [[0, 1, 2], [0, 2, 3]]].reshape(-1, 3, 3)
+    """Share of level rays through the middle quarter of a crown that meet no leaf, or no twig."""
+    if site.crowns:
+        (crown,) = site.crowns
+        corners = crown.corners[:, [[0, 1, 2], [0, 2, 3]]].reshape(-1, 3, 3)
+    else:
+        (twigs,) = (mesh for mesh in site.meshes if mesh.name.endswith(" twigs"))
+        corners = twigs.vertices[twigs.faces]
     scene = EmbreeScene()
     TriangleMesh(scene, np.ascontiguousarray(corners, np.float32))
     rng = np.random.default_rng(6)
@@ -674,6 +683,74 @@ ODD = {
     "hedge": 'line = ["20 m, 0 m", "20 m, {d}"]\nheight = "{a}"\nwidth = "{b}"\ngap = {gap}',
 }  # fmt: skip
 
+# --- places where none can be ---------------------------------------------------------------------
+
+LAMP = '[[fixture]]\nid = "up"\nlamp = "accent 36"\nat = "{}"\nelevation = "90 deg"\n'
+EYE = '[[view]]\nname = "in"\neye = "{}"\ntarget = "9 m, 9 m, 1 m"\n'
+
+
+@pytest.mark.parametrize("table", [LAMP, EYE])
+def test_no_lamp_or_eye_is_inside_a_mesh(table: str, tmp_path: Path) -> None:
+    box = trimesh.creation.box((2, 2, 2))
+    box.export(tmp_path / "box.stl")
+    mesh = '[[mesh]]\nname = "statue"\nfile = "box.stl"\nat = "3 m, 0 m, 1 m"\n'
+    build(parse(mesh + table.format("1.9 m, 0 m, 1 m"), "test", tmp_path))
+    inside = mesh + table.format("2.1 m, 0 m, 1 m")
+    with pytest.raises(NightviewError, match='inside "statue"'):
+        build(parse(inside, "test", tmp_path))
+    box.invert()  # a room about everything, its faces looking in
+    box.export(tmp_path / "box.stl")
+    build(parse(inside, "test", tmp_path))
+
+
+@pytest.mark.parametrize("kind", ["broadleaf", "palm"])
+def test_no_lamp_is_inside_a_trunk(kind: str) -> None:
+    tree = f'[[tree]]\nname = "oak"\nkind = "{kind}"\nheight = "10 m"\nat = "1 m, 1 m"\n'
+    trunk = next(patch for patch in site_of(tree).patches if patch.tube)
+    assert trunk.tube is not None
+    for beyond, free in ((-0.01, False), (0.01, True)):
+        aside = 1.0 + trunk.tube.foot_m + beyond
+        text = tree + LAMP.format(f"{aside:.6f} m, 1 m, 0.05 m")
+        if free:
+            site_of(text)
+        else:
+            with pytest.raises(NightviewError, match='inside "oak"'):
+                site_of(text)
+
+
+def test_the_same_scene_in_another_folder_or_of_a_new_mesh_is_built_anew(tmp_path: Path) -> None:
+    text = '[[mesh]]\nname = "statue"\nfile = "box.stl"\n'
+    heights = []
+    for folder, height in (("a", 1.0), ("b", 2.0), ("b", 3.0), ("b", 3.0)):
+        (tmp_path / folder).mkdir(exist_ok=True)
+        path = tmp_path / folder / "box.stl"
+        trimesh.creation.box((1, 1, height)).export(path)
+        os.utime(path, ns=(10**18, 10**18 + int(height)))  # all within one second
+        site = build(parse(text, "test", path.parent))
+        heights.append(float(np.ptp(site.meshes[0].vertices[:, 2])))
+    assert heights == pytest.approx([1.0, 2.0, 3.0, 3.0])
+    assert build(parse(text, "test", path.parent)).geometry is site.geometry
+
+
+def test_an_outline_that_crosses_itself_once_curved() -> None:
+    corners = '["0 m, -2 m", "0.2 m, -6 m", "0.1 m, -2 m", "5 m, -1.9 m"]'
+    bed = f'[ground]\nsize = "20 m, 20 m"\n[[bed]]\nname = "p"\noutline = {corners}\n'
+    site_of(bed)
+    with pytest.raises(NightviewError, match='bed "p": outline: crosses itself once it is curved'):
+        site_of(bed + "curved = true\n")
+
+
+def test_a_lamp_that_is_not_there_is_told_in_a_few_words() -> None:
+    for keys, told in (
+        ('like = "acent 36"', 'there is no lamp "acent 36"; did you mean "accent 36"[?]$'),
+        ('like = "zzz"', "there are: .*accent 36"),
+        (f'kind = "file"\nfile = "{"a" * 5000}.ies"', '^fixture "up": lamp "own": "a{57}...": '),
+    ):
+        text = f"[lamps.own]\n{keys}\n" + LAMP.format("0 m, 0 m, 1 m").replace("accent 36", "own")
+        with pytest.raises(NightviewError, match=told):
+            site_of(text)
+
+
 lengths = st.one_of(
     st.sampled_from([0.001, 0.01, 0.03, 0.1, 0.11, 0.3, 1.0]),
     st.floats(-3, 1.5).map(lambda power: round(10.0**power, 4)),
@@ -713,3 +790,63 @@ def test_any_size_is_built_or_refused(table: str, values: dict[str, object]) -> 
         assert np.isfinite(centre).all() and np.isfinite(radius), surface.name
     for patch in site.patches:
         assert np.isfinite(patch.triangles[0]).all() and patch.outline.area > 0, patch.name
+
+
+# --- twigs and needles ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["broadleaf", "columnar", "multi-stem"])
+@pytest.mark.parametrize("gap", [0.6, 0.8, 0.9])
+@pytest.mark.parametrize("height", [4.0, 9.0])
+def test_the_gap_of_a_bare_crown_is_as_stated(kind: str, gap: float, height: float) -> None:
+    site = site_of(
+        f'[[tree]]\nname = "t"\nkind = "{kind}"\nat = "2 m, 1 m"\nheight = "{height} m"\ngap = {gap}\n'
+        'season = "bare"\n'
+    )
+    habit = HABITS[kind]
+    clear, radius = habit.clear_share * height, habit.crown_share * height / 2
+    middle = np.array([2, 1, (clear + height) / 2])
+    half = np.array([radius, radius, (height - clear) / 2])
+    assert seen_through(site, middle, half) == pytest.approx(gap, abs=0.05)
+
+
+@pytest.mark.parametrize("kind", ["broadleaf", "columnar", "multi-stem"])
+@pytest.mark.parametrize("height", [0.5, 5.0, 25.0])
+def test_a_bare_tree_is_all_of_one_piece(
+    kind: str, height: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: dict[str, list[plants.Rod]] = {}
+
+    def kept(name: str, owner: str, material: str, parts: list[plants.Rod], *more: int) -> Mesh:
+        drawn[name] = parts
+        return rods(name, owner, material, parts, *more)
+
+    monkeypatch.setattr(plants, "rods", kept)
+    site = site_of(
+        f'[[tree]]\nname = "t"\nkind = "{kind}"\nat = "2 m, 1 m"\nheight = "{height} m"\n'
+        'season = "bare"\n'
+    )
+    assert not site.crowns
+    twigs = drawn["t twigs"]
+    assert 10 <= len(twigs) <= 1500
+    ends = np.array([rod[:2] for rod in [*drawn["t boughs"], *twigs]])
+    start, way = ends[:, 0], ends[:, 1] - ends[:, 0]
+    for number, foot in enumerate(ends[-len(twigs) :, 0], len(ends) - len(twigs)):
+        share = np.clip(((foot - start) * way).sum(axis=1) / (way**2).sum(axis=1), 0, 1)
+        off = np.linalg.norm(start + share[:, None] * way - foot, axis=1)
+        off[number] = np.inf  # no twig stands on itself
+        assert off.min() < 1e-6 * height
+
+
+def test_needles_point_along_their_branches() -> None:
+    (crown,) = site_of(
+        '[[tree]]\nname = "t"\nkind = "conifer"\nat = "2 m, 1 m"\nheight = "7 m"\n'
+    ).crowns
+    out = crown.centre[:, :2] - [2, 1]
+    far = np.linalg.norm(out, axis=1) > 0.7  # there a clump is small against the way to the trunk
+    out = out[far] / np.linalg.norm(out[far], axis=1, keepdims=True)
+    level = crown.along[far, :2] / np.linalg.norm(crown.along[far, :2], axis=1, keepdims=True)
+    turn = np.degrees(np.arccos(np.clip((out * level).sum(axis=1), -1, 1)))
+    assert np.median(turn) < 25 and np.percentile(turn, 95) < 60
+    assert -0.6 < crown.along[far, 2].mean() < -0.15  # they droop
+    assert np.abs((crown.along * crown.normal).sum(axis=1)).max() < 1e-5

@@ -133,6 +133,8 @@ def test_messages_of_an_angle(value: object, message: str) -> None:
         ("18", '"18" has no unit; write "18 m", "18 ft" or "18 in"'),
         ("3 lm", '"3 lm" is a luminous flux, not a length; write for example "2.5 m"'),
         ("3 kg", '"3 kg": "kg" is no unit of a length; write "3 m", "3 ft" or "3 in"'),
+        (float("nan"), 'nan is no number; write for example "2.5 m"'),
+        (float("inf"), 'inf is no finite number; write for example "2.5 m"'),
         ("5 ft 6", '"5 ft 6": the last number, 6, has no unit; write for example "5 ft 6 in"'),
         ("1,200 m", '"1,200 m" has a comma in its number; write "1.200 m", or "1200 m"'),
     ],

@@ -3,32 +3,28 @@
 from __future__ import annotations
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from nightview.commands.job import job_of, out_folder, picture_size
+from nightview.commands.job import even, job_of, out_folder, picture_size
 from nightview.errors import NightviewError, within
 from nightview.scene.states import AS_DESIGNED, label_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    import numpy as np
-    from numpy.typing import NDArray
-
     from nightview.light.field import LightField, State
+    from nightview.picture.looks import Look
+    from nightview.picture.sheet import Pixels
+    from nightview.picture.still import Still
     from nightview.scene.model import Scene
 
-CCT_WORDS = (
-    (2400, "candle-warm"),
-    (2850, "warm"),
-    (3250, "warm to neutral"),
-    (3750, "neutral"),
-    (4500, "cool"),
-)
-"""Plain words for a colour temperature up to so many kelvin; beyond, "cold"."""
+CCT_WORDS = ((2400, "candle-warm"), (3300, "warm"), (5300, "neutral"))
+"""Plain words for a colour temperature up to so many kelvin, beyond "cool": the bounds 3300 K and
+5300 K are those of EN 12464-1 (from memory)."""
 USUAL_CCTS_K = (2700.0, 3000.0, 4000.0)
 MAIN_SURFACES, LEAST_SHARE = 4, 0.04
 """So many materials are spoken of, if they return at least this share of the lamps' light."""
@@ -93,84 +89,102 @@ def compare(
     pixels = picture_size(size)
     job = job_of(scene)
     kelvins = colour_temperatures(cct) if cct is not None else []
+    if fade:
+        even(pixels)
     ways = [option for option, asked in (("--cct", kelvins), ("--before-after", before_after),
                                          ("--looks", looks)) if asked]  # fmt: skip
-    chosen = _state_names(job, state or [], ways)
+    with within(scene.name):
+        chosen = _state_names(job, state or [], ways)
+    if len(kelvins) == 1:
+        raise NightviewError(
+            "--cct", "one colour alone cannot be compared", 'write for example "2700K,3000K"'
+        )
     if len(chosen) == 1 and not ways:
-        kelvins = list(USUAL_CCTS_K)
+        kelvins, ways = list(USUAL_CCTS_K), ["--cct"]
     probe = start_probe()
-    from nightview.light.field import trace
+    from nightview.light.field import mix, trace
     from nightview.light.lit import lit_materials
-    from nightview.picture.caption import NOTE, caption
+    from nightview.picture.caption import NOTE
     from nightview.picture.looks import LOOKS, look_of
+    from nightview.picture.patterns import prepare_patterns
     from nightview.picture.png import write_png
-    from nightview.picture.sheet import compose
+    from nightview.picture.sheet import compose, label_strips
     from nightview.picture.still import (
-        EXPOSURE_KEY,
-        file_names,
-        layers_of,
-        plain,
+        captioned,
+        developed,
+        draw,
+        exposure_of,
         refuse_foreign,
     )
     from nightview.picture.video import find_ffmpeg, refuse_foreign_video, write_video
-    from nightview.scene.views import view_of
+    from nightview.scene.views import file_names, numbered, plain, view_of
     from nightview.site.build import build
     from nightview.site.warmth import advice
 
     shown_as = look_of(look)
     with within(scene.name):
-        views = [view_of(job.views, name) for name in view] if view else [job.views[0]]
+        asked = dict.fromkeys(view or [job.views[0].name])
+        views = [view_of(job.views, name) for name in asked]
         site = build(job)
-    out_folder(out)
+    mode = {"--cct": "colours", "--before-after": "before-after", "--looks": "looks"}
+    kind = mode[ways[0]] if ways else "states"
+    ending = "-".join(filter(None, (kind, "" if look == "camera" else look)))
     names = file_names(scene.stem, job.views)
-    stems = [out / names[item.name].removesuffix(".png") for item in views]
-    for stem in stems:
-        refuse_foreign(Path(f"{stem}-compare.png"), overwrite)
-        if fade:
-            find_ffmpeg()
-            refuse_foreign_video(Path(f"{stem}-fade.mp4"), overwrite)
-    with shown(f"Light of {scene.name}") as report:
-        field = trace(site, report)
-    wanted = [
-        (label, lit, shown_as) for label, lit in _wanted(field, chosen, kelvins, before_after)
-    ]
+    stems = {item.name: out / names[item.name].removesuffix(".png") for item in views}
+    wanted = [(label, how, shown_as) for label, how in _wanted(job, chosen, kelvins, before_after)]
     if looks:
-        wanted = [(each.label, field.state(chosen[0]), each) for each in LOOKS.values()]
+        wanted = [(each.label, (chosen[0], None), each) for each in LOOKS.values()]
+    own_names = numbered([plain(label) for label, *_ in wanted])
+    # What would stop the writing is better known before the light is traced than after.
+    out_folder(out)
+    if fade:
+        find_ffmpeg()
+    for stem in stems.values():
+        for name in (ending, *(own_names if separate else ())):
+            refuse_foreign(Path(f"{stem}-{name}.png"), overwrite)
+        if fade:
+            refuse_foreign_video(Path(f"{stem}-{ending}.mp4"), overwrite)
+    with ThreadPoolExecutor(1) as pool, shown(f"Light of {scene.name}") as report:
+        patterns = pool.submit(prepare_patterns, site.geometry.materials.values())
+        field = trace(site, report)
+        patterns.result()
     finish(probe)
+    ev100 = exposure_of(field)
     told = []
     if kelvins:
         ranked = lit_materials(field, field.state(chosen[0]))
         main = [name for name, share in ranked[:MAIN_SURFACES] if share >= LEAST_SHARE]
         told = [advice(site.materials[name], kelvins) for name in main]
+    stills: dict[str, list[tuple[str, Still, Look]]] = {item.name: [] for item in views}
     with shown("Pictures") as report:
-        for number, (item, stem) in enumerate(zip(views, stems, strict=True)):
-            drawing = layers_of(field, item, pixels)
-            pictures = []
-            for label, lit, way in wanted:
-                frame = drawing.frame(lit)
-                pictures.append((label, way.develop(frame, drawing.ev100, drawing.light(lit))))
-                report(number * len(wanted) + len(pictures), len(views) * len(wanted), label)
-            how = label_of(job, chosen[0]) if looks else shown_as.label
-            facts = (job.title, item.name, how, f"EV {drawing.ev100:.1f}")
-            texts = {"Title": job.title, "view": item.name, "Software": "nightview",
-                     EXPOSURE_KEY: f"{drawing.ev100:.2f}"}  # fmt: skip
-            labels = ", ".join(label for label, *_ in wanted)
-            lines = [" · ".join(facts), *told, f"{SAME_LUMENS if kelvins else SAME} {NOTE}"]
-            files = {f"{stem}-compare.png": (compose(pictures, lines), labels)}
-            captioned = [
-                (label, caption(picture, job.title, item.name, label, drawing.ev100))
-                for label, picture in pictures
-            ]
-            if separate:
-                files |= {f"{stem}-{plain(label)}.png": (own, label) for label, own in captioned}
-            for path, (picture, label) in files.items():
-                refuse_foreign(path, overwrite)
-                write_png(path, picture, {**texts, "state": label})
+        for number, (label, how, way) in enumerate(wanted):
+            light = mix(field, _state(field, how))
+            for item in views:
+                drawn = draw(light, item, pixels, ev100, state=label)
+                stills[item.name].append((label, drawn, way))
+            report(number + 1, len(wanted), label)
+    for item in views:
+        stem, drawn_here = stems[item.name], stills[item.name]
+        pictures = [(label, developed(one, way)) for label, one, way in drawn_here]
+        what = label_of(job, chosen[0]) if ways else ""
+        how_shown = "" if looks else shown_as.label
+        exposure = f"EV {ev100:.1f}" if looks or look == "camera" else ""
+        facts = " · ".join(filter(None, (job.title, item.name, what, how_shown, exposure)))
+        texts = {**drawn_here[0][1].texts(shown_as), "state": ", ".join(x for x, _ in pictures)}
+        lines = [facts, *told, f"{SAME_LUMENS if kelvins else SAME} {NOTE}"]
+        path = Path(f"{stem}-{ending}.png")
+        write_png(path, compose(pictures, lines), texts)
+        print(path)
+        if separate:
+            for name, (_, one, way) in zip(own_names, drawn_here, strict=True):
+                path = Path(f"{stem}-{name}.png")
+                write_png(path, captioned(one, way), one.texts(way))
                 print(path)
-            if fade:
-                film = cross_fade([picture for _, picture in captioned])
-                write_video(f"{stem}-fade.mp4", film, FADE_FPS, {**texts, "state": labels})
-                print(f"{stem}-fade.mp4")
+        if fade:
+            path = Path(f"{stem}-{ending}.mp4")
+            strips = label_strips([label for label, _ in pictures], pixels[0])
+            write_video(path, cross_fade(pictures, strips), FADE_FPS, texts)
+            print(path)
     for line in told:
         print(line)
 
@@ -197,21 +211,25 @@ def colour_temperatures(text: str) -> list[float]:
 
 def cct_words(kelvin: float) -> str:
     """A label for a colour temperature in plain words."""
-    word = next((word for limit, word in CCT_WORDS if kelvin <= limit), "cold")
+    word = next((word for limit, word in CCT_WORDS if kelvin <= limit), "cool")
     return f"{kelvin:.0f} K, {word}"
 
 
-def cross_fade(pictures: list[NDArray[np.uint8]]) -> Iterator[NDArray[np.uint8]]:
-    """Frames that hold each picture (h, w, 3) and fade slowly to the next, and back to the first."""
+def cross_fade(pictures: list[tuple[str, Pixels]], strips: dict[str, Pixels]) -> Iterator[Pixels]:
+    """Frames that hold each picture (h, w, 3) and fade slowly to the next, and back to the first;
+    the strip below, which says what is seen, changes half-way."""
     import numpy as np
 
     steps, hold = round(FADE_S * FADE_FPS), round(HOLD_S * FADE_FPS)
-    for here, following in zip(pictures, [*pictures[1:], pictures[0]], strict=True):
-        yield from [here] * hold
+    for (label, here), (following, there) in zip(
+        pictures, [*pictures[1:], pictures[0]], strict=True
+    ):
+        yield from [np.concatenate([here, strips[label]])] * hold
         for step in range(1, steps + 1):
             share = 0.5 - 0.5 * np.cos(np.pi * step / (steps + 1))
-            mixed = here + (following.astype(np.float32) - here) * np.float32(share)
-            yield np.rint(mixed).astype(np.uint8)
+            mixed = here + (there.astype(np.float32) - here) * np.float32(share)
+            strip = strips[label if share < 0.5 else following]
+            yield np.concatenate([np.rint(mixed).astype(np.uint8), strip])
 
 
 def _state_names(job: Scene, asked: list[str], ways: list[str]) -> list[str]:
@@ -235,15 +253,28 @@ def _state_names(job: Scene, asked: list[str], ways: list[str]) -> list[str]:
     return asked or [AS_DESIGNED, *(one.name for one in job.states)]
 
 
+How = tuple[str, str | float | None]
+"""A state by name, and how it is changed: all lamps at a colour temperature, or "off"."""
+
+
 def _wanted(
-    field: LightField, names: list[str], kelvins: list[float], before_after: bool
-) -> list[tuple[str, State]]:
-    """What is compared: a plain label and a state each."""
-    job = field.site.scene
+    job: Scene, names: list[str], kelvins: list[float], before_after: bool
+) -> list[tuple[str, How]]:
+    """What is compared: a plain label each, and how it is lit."""
     if before_after:
-        on, label = field.state(names[0]), label_of(job, names[0])
-        return [("before: garden lights off", field.lamps_off(on)), (f"after: {label}", on)]
+        label = label_of(job, names[0])
+        return [
+            ("before: garden lights off", (names[0], "off")),
+            (f"after: {label}", (names[0], None)),
+        ]
     if kelvins:
-        base = field.state(names[0])
-        return [(cct_words(kelvin), field.lamps_at(base, kelvin)) for kelvin in kelvins]
-    return [(label_of(job, name), field.state(name)) for name in names]
+        return [(cct_words(kelvin), (names[0], kelvin)) for kelvin in kelvins]
+    return [(label_of(job, name), (name, None)) for name in names]
+
+
+def _state(field: LightField, how: How) -> State:
+    name, change = how
+    state = field.state(name)
+    if change == "off":
+        return field.lamps_off(state)
+    return state if change is None else field.lamps_at(state, float(change))

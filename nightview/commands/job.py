@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -45,3 +46,18 @@ def out_folder(path: Path) -> None:
         raise NightviewError(
             str(path), f"cannot be made a folder ({error.strerror})", "choose another with --out"
         ) from None
+    if not os.access(path, os.W_OK):
+        raise NightviewError(
+            str(path), "nothing may be written in this folder", "choose another with --out"
+        )
+
+
+def even(size: tuple[int, int]) -> tuple[int, int]:
+    """The size, if both numbers are even: the colours of a video are kept two by two pixels."""
+    if size[0] % 2 or size[1] % 2:
+        width, height = (n + n % 2 for n in size)
+        raise NightviewError(
+            "--size", f"{size[0]}x{size[1]}: a video needs an even width and height",
+            f'write for example "{width}x{height}"',
+        )  # fmt: skip
+    return size

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -57,7 +58,7 @@ def new(
     from nightview.scene.starter import starter
     from nightview.units import UnitError, length_m
 
-    if file.exists():
+    if os.path.exists(file):  # a name that is too long is none that exists
         raise NightviewError(
             str(file), "is there already", "choose another name; nothing was changed"
         )

@@ -8,6 +8,7 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from nightview.errors import within
+from nightview.scene.states import AS_DESIGNED, label_of
 
 
 def plan(
@@ -15,6 +16,7 @@ def plan(
     *,
     paper: str = "A3",
     scale: str | None = None,
+    state: str = AS_DESIGNED,
     view: Annotated[list[str] | None, Parameter(negative="")] = None,
     size: str = "1600x900",
     perspective: bool = True,
@@ -33,6 +35,9 @@ def plan(
         A4, A3, A2, A1, A0 in metres; Letter, Legal, Tabloid in feet and inches.
     scale
         For example 1:50; by default the largest round scale that fits.
+    state
+        Name of a state of the scene, whose lamps are shown; "as designed" by default, without the
+        lamps of options.
     view
         Draw the perspective from a view of this name; may be given several times. From above
         and in front of the house by default.
@@ -49,7 +54,7 @@ def plan(
     from nightview.commands.progress import shown
     from nightview.plan.papers import paper_of, scale_of
     from nightview.scene.read import read
-    from nightview.scene.views import view_of
+    from nightview.scene.views import plain, view_of
 
     sheet, pixels = paper_of(paper), picture_size(size)
     ratio = None if scale is None else scale_of(scale)
@@ -71,22 +76,26 @@ def plan(
     from nightview.site.build import build
 
     with within(scene.name):
-        site = build(job)
+        label = label_of(job, state)
+        if state != AS_DESIGNED:
+            job = job.model_copy(update={"title": f"{job.title} · {label}"})
+        site = build(job).present(state)
+    stem = scene.stem if state == AS_DESIGNED else f"{scene.stem}-{plain(state)}"
     rays = Rays.of(site)
     found = beams(rays)
     made = drawn(site, found, sheet, ratio)
     pictures = (
-        [(item.name, beam_name(scene.stem, item.name), Camera.of(item, pixels)) for item in views]
+        [(item.name, beam_name(stem, item.name), Camera.of(item, pixels)) for item in views]
         if views
-        else [("overview", beam_name(scene.stem, None), overview(rays, found, pixels))]
+        else [("overview", beam_name(stem, None), overview(rays, found, pixels))]
     )
     if not perspective:
         pictures = []
     out_folder(out)
-    names = [*sheet_names(scene.stem, len(made.sheets)), *(name for _, name, _ in pictures)]
+    names = [*sheet_names(stem, len(made.sheets)), *(name for _, name, _ in pictures)]
     for name in names:
         refuse_foreign(out / name, overwrite)
-    for path in write_sheets(made, out, scene.stem):
+    for path in write_sheets(made, out, stem):
         print(path)
     for title, name, camera in pictures:
         with shown(f"Beams, {title}") as report:

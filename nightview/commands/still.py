@@ -54,24 +54,25 @@ def still(
     job = job_of(scene)
     from nightview.scene.states import label_of
 
-    label = label_of(job, state)
+    with within(scene.name):
+        label = label_of(job, state)
     probe = start_probe()  # another process tries the graphics while the light is traced
     from nightview.light.field import mix, trace
     from nightview.picture.looks import LOOKS, look_of
     from nightview.picture.patterns import prepare_patterns
     from nightview.picture.still import (
         draw,
-        file_names,
-        plain,
         refuse_foreign,
         write,
     )
-    from nightview.scene.views import view_of
+    from nightview.scene.views import file_names, plain, view_of
     from nightview.site.build import build
 
     shown_as = look_of(look, quantity)
     with within(scene.name):
-        views = [view_of(job.views, name) for name in view] if view else list(job.views)
+        views = (
+            [view_of(job.views, name) for name in dict.fromkeys(view)] if view else list(job.views)
+        )
         site = build(job)
     # What would stop the writing is better known before the light is traced than after.
     out_folder(out)

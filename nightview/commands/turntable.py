@@ -10,7 +10,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from nightview.commands.job import job_of, out_folder, picture_size
+from nightview.commands.job import even, job_of, out_folder, picture_size
 from nightview.errors import NightviewError, within
 from nightview.scene.states import AS_DESIGNED
 
@@ -75,7 +75,7 @@ def turntable(
     from nightview.picture.glcheck import finish, start_probe
     from nightview.picture.video import find_ffmpeg, refuse_foreign_video
 
-    pixels = _even(picture_size(size))
+    pixels = even(picture_size(size))
     _in_range("--frames", frames, 2, MOST_FRAMES)
     _in_range("--fps", fps, 1, 60)
     if processes is not None:
@@ -90,7 +90,8 @@ def turntable(
     job = job_of(scene)
     from nightview.scene.states import label_of
 
-    label = label_of(job, state)
+    with within(scene.name):
+        label = label_of(job, state)
     find_ffmpeg()
     probe = start_probe()  # another process tries the graphics while the light is traced
     from nightview.light.field import mix, trace
@@ -98,9 +99,9 @@ def turntable(
     from nightview.picture.looks import look_of
     from nightview.picture.patterns import prepare_patterns
     from nightview.picture.route import orbit_of, refuse_standing, walk_of
-    from nightview.picture.still import exposure_of, plain
+    from nightview.picture.still import exposure_of
     from nightview.picture.video import write_gif, write_video
-    from nightview.scene.views import view_of
+    from nightview.scene.views import plain, view_of
     from nightview.site.build import build
 
     look_of(look)
@@ -141,17 +142,6 @@ def turntable(
                 else:
                     write_video(target, pictures, fps, film.texts)
             print(target)
-
-
-def _even(size: tuple[int, int]) -> tuple[int, int]:
-    """The size, if both numbers are even: the colours of a video are kept two by two pixels."""
-    if size[0] % 2 or size[1] % 2:
-        width, height = (n + n % 2 for n in size)
-        raise NightviewError(
-            "--size", f"{size[0]}x{size[1]}: a video needs an even width and height",
-            f'write for example "{width}x{height}"',
-        )  # fmt: skip
-    return size
 
 
 def _in_range(option: str, value: float, low: int, high: int) -> None:

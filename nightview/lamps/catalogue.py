@@ -22,6 +22,7 @@ from nightview.lamps.intensity import Intensity
 from nightview.lamps.lm63 import LM63, Tilt, read_lm63
 from nightview.scene.model import Lamp, Scene
 from nightview.scene.quantities import FromFile
+from nightview.units import shown
 
 CCT_K = 2700.0
 LENS_M = 0.035
@@ -172,8 +173,8 @@ def _unknown(name: str, names: list[str], trail: tuple[str, ...]) -> NightviewEr
     near = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
     return NightviewError(
         "like" if trail else "",
-        f'there is no lamp "{name}"' + (f'; did you mean "{near[0]}"?' if near else ""),
-        f"there are: {', '.join(names)}",
+        f'there is no lamp "{name}"',
+        f'did you mean "{near[0]}"?' if near else f"there are: {', '.join(names)}",
     )
 
 
@@ -265,13 +266,18 @@ def _check_flux(entry: Lamp, measured: Intensity) -> None:
 
 
 def _file_of(folder: Path, entry: Lamp) -> tuple[LM63, Intensity]:
-    path = folder / _required(entry, "file", '"lamp.ies"')
+    name = _required(entry, "file", '"lamp.ies"')
+    path = folder / name
     try:
-        state = path.stat()
-    except (OSError, ValueError):
-        read_lm63(path)  # it tells what is wrong
-        raise
-    return _compiled(path, state.st_mtime_ns, state.st_size)
+        try:
+            state = path.stat()
+        except (OSError, ValueError):
+            read_lm63(path)  # it tells what is wrong
+            raise
+        return _compiled(path, state.st_mtime_ns, state.st_size)
+    except NightviewError as fault:
+        where = fault.where.replace(str(path), shown(name))
+        raise NightviewError(where, fault.problem, fault.remedy) from None
 
 
 @lru_cache(maxsize=32)

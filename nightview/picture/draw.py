@@ -91,11 +91,15 @@ def _two_by_two(canvas: Canvas, light: Light, camera: Camera) -> Array32:
 def _edges(samples: Array32, mean: Array32, ev100: float) -> Edges:
     """Pixels within which bright and dark meet, and how each sample differs from their mean."""
     # Green stands for luminance: it has most of it, and the choice may be rough.
-    most, least = samples[..., 1].max(axis=0), samples[..., 1].min(axis=0)
-    bright = most > 0.5 * luminance_of_ev100(ev100)
-    rows, columns = np.nonzero(bright & (most > STEEP * least))
+    rows, columns = np.nonzero(is_edge(np.moveaxis(samples[..., 1], 0, -1), ev100))
     apart = samples[:, rows, columns, :3] - mean[rows, columns]
     return Edges(rows, columns, np.moveaxis(apart, 0, 1))
+
+
+def is_edge(samples: Array32, ev100: float) -> NDArray[np.bool_]:
+    """Whether pixels with samples (…, k) of luminance are bright and steep enough to be kept apart."""
+    most, least = samples.max(axis=-1), samples.min(axis=-1)
+    return (most > 0.5 * luminance_of_ev100(ev100)) & (most > STEEP * least)
 
 
 def _add_sky(frame: Array32, cover: Array32, camera: Camera, light: Light) -> None:

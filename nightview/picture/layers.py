@@ -1,7 +1,8 @@
 """A view drawn light by light, so that another state of the lamps is a sum and no new drawing.
 
-Light is linear, and so is its picture but for one small thing: relief that shades itself is held
-within bounds. What one colour of change does to a view is drawn once; dimming a lamp or a zone, or
+Light is linear, and so is its picture but for one thing: how far relief darkens and brightens is
+held within bounds that hang on all light together. So a sum of layers is a quick likeness, for
+sliders and dragging; a sheet or a still is drawn whole. What one colour of change does to a view is drawn once; dimming a lamp or a zone, or
 changing its colour, then costs a multiplication, and the halos, which are added last.
 """
 
@@ -12,16 +13,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nightview.light.field import Light, LightField, State, mix
+from nightview.light.field import LightField, State, mix
 from nightview.light.rays import Array32
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
-from nightview.picture.draw import Frame, draw_unscattered, scattered
+from nightview.picture.draw import Frame, draw_unscattered, is_edge, scattered
 from nightview.picture.tone import Edges
 from nightview.site.surface import Array
 
 MOST_NEW = 2
 """A change that needs more new layers than this is drawn as a whole instead."""
+EDGES_BELOW_EV = 6.0
 MOST_BYTES = 400 << 20
 """Layers longest unused are dropped beyond this much."""
 
@@ -46,23 +48,19 @@ class Layers:
         """The view in a state."""
         wanted = self._weights(state)
         if self._base is None or self._base[0].absent != state.absent:
-            return scattered(self._whole(state, wanted), self.ev100)
+            return self._finished(self._whole(state, wanted))
         _, before, base = self._base
         changes = _changes(wanted - before)
         new = [part for part, _ in changes if (state.absent, part) not in self._layers]
         if len(new) > MOST_NEW:
-            return scattered(self._whole(state, wanted), self.ev100)
+            return self._finished(self._whole(state, wanted))
         total, edges = base.luminance.copy(), base.edges
         for part, factor in changes:
             layer = self._layer(part, state.absent)
             total += layer.luminance * factor
             edges = _added(edges, layer.edges, factor)
         np.maximum(total, 0.0, out=total)
-        return scattered(Frame(total, self.camera, edges), self.ev100)
-
-    def light(self, state: State) -> Light:
-        """The light of a state on all surfaces."""
-        return mix(self.field, state)
+        return self._finished(Frame(total, self.camera, edges))
 
     def _weights(self, state: State) -> Array:
         """RGB factor of the sky and of each source, (1 + n, 3)."""
@@ -93,7 +91,16 @@ class Layers:
     def _draw(self, state: State) -> Frame:
         light = mix(self.field, state)
         self.canvas.show(light)
-        return draw_unscattered(self.canvas, light, self.camera, self.ev100)
+        # A pixel that is an edge in one layer must be known in all that it is added to.
+        return draw_unscattered(self.canvas, light, self.camera, self.ev100 - EDGES_BELOW_EV)
+
+    def _finished(self, frame: Frame) -> Frame:
+        """With halos, and of the edges those that are bright and steep in the sum."""
+        seen = frame.luminance[frame.edges.rows, frame.edges.columns, None] + frame.edges.apart
+        kept = is_edge(np.maximum(seen[..., 1], 0.0), self.ev100)
+        own = frame.edges
+        edges = Edges(own.rows[kept], own.columns[kept], own.apart[kept])
+        return scattered(Frame(frame.luminance, self.camera, edges), self.ev100)
 
 
 def _changes(difference: Array) -> list[tuple[Mix, Array32]]:

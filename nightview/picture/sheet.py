@@ -12,7 +12,8 @@ from nightview.picture.caption import footer
 Pixels = NDArray[np.uint8]
 
 _GAP_PX = 8
-_GROUND = (10, 11, 13)
+_GROUND = (70, 71, 73)
+"""Between the pictures: a rule that parts them on a screen and in print."""
 
 
 def compose(pictures: Sequence[tuple[str, Pixels]], lines: Sequence[str]) -> Pixels:
@@ -22,10 +23,10 @@ def compose(pictures: Sequence[tuple[str, Pixels]], lines: Sequence[str]) -> Pix
     """
     columns = {4: 2}.get(len(pictures), min(3, len(pictures)))
     width = pictures[0][1].shape[1]
-    size = max(11, round(width / 44))
-    panels = [np.concatenate([pixels, footer(width, [label], size)]) for label, pixels in pictures]
+    strips = label_strips([label for label, _ in pictures], width)
+    panels = [np.concatenate([pixels, strips[label]]) for label, pixels in pictures]
     rows = -(-len(panels) // columns)
-    height = max(panel.shape[0] for panel in panels)
+    height = panels[0].shape[0]
     whole = np.full(
         (rows * (height + _GAP_PX) - _GAP_PX, columns * (width + _GAP_PX) - _GAP_PX, 3),
         np.array(_GROUND, np.uint8),
@@ -33,5 +34,21 @@ def compose(pictures: Sequence[tuple[str, Pixels]], lines: Sequence[str]) -> Pix
     for nth, panel in enumerate(panels):
         row, column = divmod(nth, columns)
         y, x = row * (height + _GAP_PX), column * (width + _GAP_PX)
-        whole[y : y + len(panel), x : x + width] = panel
-    return np.concatenate([whole, footer(whole.shape[1], lines, size)])
+        whole[y : y + height, x : x + width] = panel
+    return np.concatenate([whole, footer(whole.shape[1], lines, _type_px(width))])
+
+
+def label_strips(labels: Sequence[str], width: int) -> dict[str, Pixels]:
+    """Labels to stand below pictures of a width, in type that can be read on a telephone: strips of
+    one height, an even one, as a video wants it."""
+    strips = {label: footer(width, [label], _type_px(width)) for label in labels}
+    height = max(len(strip) for strip in strips.values())
+    height += height % 2
+    return {
+        label: np.pad(strip, ((0, height - len(strip)), (0, 0), (0, 0)), mode="edge")
+        for label, strip in strips.items()
+    }
+
+
+def _type_px(width: int) -> int:
+    return max(11, round(width / 44))

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -116,11 +114,17 @@ def develop(still: Still, look: str = "camera", quantity: str = "lux") -> NDArra
     look : "camera", "eye" or "levels", of which quantity, "lux" or "cd". Errors: NightviewError
     for an unknown one.
     """
-    return _developed(still, look_of(look, quantity))
+    return captioned(still, look_of(look, quantity))
 
 
-def _developed(still: Still, look: Look) -> NDArray[np.uint8]:
-    pixels = look.develop(still.frame, still.ev100, still.light)
+def developed(still: Still, look: Look) -> NDArray[np.uint8]:
+    """The picture in a look, without words."""
+    return look.develop(still.frame, still.ev100, still.light)
+
+
+def captioned(still: Still, look: Look) -> NDArray[np.uint8]:
+    """The picture in a look with its caption."""
+    pixels = developed(still, look)
     state = " · ".join(filter(None, (still.state, look.label)))
     exposure = still.ev100 if look is LOOKS["camera"] else None
     return caption(pixels, still.title, still.view, state, exposure)
@@ -139,7 +143,7 @@ def write(
     """
     refuse_foreign(path, overwrite)
     shown = look_of(look, quantity)
-    write_png(path, _developed(still, shown), still.texts(shown))
+    write_png(path, captioned(still, shown), still.texts(shown))
 
 
 def refuse_foreign(path: str | os.PathLike[str], overwrite: bool) -> None:
@@ -156,20 +160,3 @@ def _is_ours(path: str | os.PathLike[str]) -> bool:
         return EXPOSURE_KEY in read_texts(path)
     except (OSError, SyntaxError, ValueError):
         return False
-
-
-def file_names(scene_stem: str, views: Sequence[View]) -> dict[str, str]:
-    """A plain file name for each view's still, by the view's name; like ones are numbered."""
-    found: dict[str, str] = {}
-    for view in views:
-        own = plain(view.name) or "view"
-        name, number = f"{scene_stem}-{own}.png", 2
-        while name in found.values():
-            name, number = f"{scene_stem}-{own}-{number}.png", number + 1
-        found[view.name] = name
-    return found
-
-
-def plain(name: str) -> str:
-    """A name in letters that any file system takes."""
-    return re.sub(r"\W+", "-", name).strip("-_").lower()

@@ -70,11 +70,24 @@ class Seen:
     points: Array
 
 
+HOUSE_M = 7.0
+"""So much of a lit house about its lamps is in sight."""
+
+
 def overview(rays: Rays, beams: Sequence[Beams], size: tuple[int, int]) -> Camera:
     """A camera from before the house and above that has all lamps and their beams in sight."""
     site = rays.site
     points = [lamp.position for lamp in site.fixtures]
     points += [end for own in beams for beam in own for end in beam.ends]
+    lit = {fixture.block for fixture in site.scene.fixtures if fixture.block}
+    lamps = np.array([lamp.position for lamp in site.fixtures]).reshape(-1, 3)
+    points += [
+        corner
+        for patch in site.patches
+        if patch.owner in lit and patch.tube is None
+        for corner in patch.triangles[0]
+        if np.linalg.norm(lamps - corner, axis=1).min(initial=np.inf) < HOUSE_M
+    ]
     if not points:
         points = list(site.bounds)
     spots = np.array(points)

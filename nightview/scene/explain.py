@@ -115,11 +115,17 @@ def _words(
     if kind in _LIMITS:
         name, phrase = _LIMITS[kind]
         limit = f"{context[name]:g} {node.get('x-unit', '')}".strip()
-        return f"{has} is out of range", "write " + phrase.format(limit)
+        remedy = "write " + phrase.format(limit)
+        if name == "le" and isinstance(node.get("type"), list):  # a share of full
+            per_cent = value if not isinstance(value, str) and 1 < value <= 100 else 100
+            remedy += f', or "{per_cent:g} %"'
+        return f"{has} is out of range", remedy
     if kind in _TYPES:
         return f"{has} must be {_TYPES[kind]}", write
     if kind in ("model_type", "dict_type", "tuple_type"):
         return _wrong_shape(kind, location, key, has, write)
+    if kind == "string_too_long":
+        return f"{has} is too long", f"write 1 to {context['max_length']} characters"
     if kind.startswith("string_"):
         return (
             f"{has} is no name" if key else "this is no name",

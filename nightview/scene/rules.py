@@ -81,6 +81,11 @@ def _name(table: Any) -> str:
     return table.id if isinstance(table, Fixture) else table.name
 
 
+def _a(kind: str) -> str:
+    """The kind with its article; steps are many."""
+    return kind if kind.endswith("s") else f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
+
+
 # Things and fixtures share one set of names, since findings and aims speak of both. Views and states
 # have their own: a view of the front door may well be called "front door".
 _OWN_NAMES = ("view", "state")
@@ -93,7 +98,7 @@ def _names_are_unique(scene: Scene, unread: Unread) -> Iterator[Fault]:
             if (kind if kind in _OWN_NAMES else "") == own:
                 name = _name(table)
                 if name in taken:
-                    problem = f"its name is taken already, by a {taken[name]}"
+                    problem = f"its name is taken already, by {_a(taken[name])}"
                     yield Fault(label(kind, name), problem, "give it a name of its own")
                 taken.setdefault(name, kind)
 
@@ -199,6 +204,42 @@ def _overlaps(openings: list[Opening]) -> Iterator[Fault]:
 
 # --- shapes ---------------------------------------------------------------------------------------
 
+# A lot, and more than a lot. All that stands is cut into pieces of a few metres that are lit one by
+# one: what is wider would never be done, and is a slip of the unit.
+WIDEST_M, LONGEST_M = 400.0, 1000.0
+_EXTENTS = {
+    **{"size_m": "size", "width_m": "width", "crown_m": "crown"},
+    **{"height_m": "height", "top_m": "top"},
+}
+
+
+def _extents_are_a_gardens(scene: Scene, unread: Unread) -> Iterator[Fault]:
+    if scene.ground is not None:
+        wide = max(scene.ground.size_m)
+        if wide > WIDEST_M:
+            remedy = "the picture goes on to the horizon by itself"
+            yield Fault("ground", *_too_wide("", wide, f": {remedy}"))
+    for kind, table in _tables(scene):
+        place = label(kind, _name(table))
+        for field, key in _EXTENTS.items():
+            value = getattr(table, field, None) or 0.0
+            if (most := max(value) if isinstance(value, tuple) else value) > WIDEST_M:
+                yield Fault(place, *_too_wide(f"{key}: ", most))
+        if isinstance(table, (Area, Terrace)) and table.outline_m is not None:
+            spans = (max(at) - min(at) for at in zip(*table.outline_m, strict=True))
+            if (most := max(spans)) > WIDEST_M:
+                yield Fault(place, *_too_wide("outline: ", most))
+        if isinstance(table, (GardenWall, Path, Hedge)):
+            length = sum(math.dist(a, b) for a, b in itertools.pairwise(table.line_m))
+            if length > LONGEST_M:
+                problem = f"line: is {metres(length)} long"
+                yield Fault(place, problem, f"write {metres(LONGEST_M)} or less")
+
+
+def _too_wide(key: str, most: float, why: str = "") -> tuple[str, str]:
+    across = "high" if key in ("height: ", "top: ") else "wide"
+    return f"{key}is {metres(most)} {across}", f"write {metres(WIDEST_M)} or less{why}"
+
 
 def _shapes_are_sound(scene: Scene, unread: Unread) -> Iterator[Fault]:
     for kind, table in _tables(scene):
@@ -274,6 +315,7 @@ _RULES = (
     _names_are_unique,
     _references_are_known,
     _openings_fit,
+    _extents_are_a_gardens,
     _shapes_are_sound,
     _sizes_agree,
     *LIGHT_RULES,

@@ -81,11 +81,11 @@ def state_of(scene: Scene, name: str) -> State:
     for state in scene.states:
         if state.name == name:
             return state
-    raise NightviewError(
-        label("state", name),
-        "is no state of this scene",
-        choice(name, [state.name for state in scene.states], "there are"),
-    )
+    place, known = label("state", name), [state.name for state in scene.states]
+    if not known:
+        raise NightviewError(place, "the scene has no states", "add a [[state]], or name none")
+    known.append(AS_DESIGNED)
+    raise NightviewError(place, "is no state of this scene", choice(name, known, "there are"))
 
 
 def lineage(scene: Scene, state: State) -> tuple[State, ...]:

@@ -1,7 +1,8 @@
-"""Views by name."""
+"""Views by name, and plain names for files."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from nightview.errors import NightviewError
@@ -18,3 +19,25 @@ def view_of(views: Sequence[View], name: str) -> View:
         f'view "{name}"', "the scene has no view of that name",
         f"it has {known}" if known else "add a [[view]] table with name, eye and target",
     )  # fmt: skip
+
+
+def file_names(scene_stem: str, views: Sequence[View]) -> dict[str, str]:
+    """A plain file name for each view's still, by the view's name; like ones are numbered."""
+    names = numbered([plain(view.name) or "view" for view in views])
+    return {view.name: f"{scene_stem}-{name}.png" for view, name in zip(views, names, strict=True)}
+
+
+def numbered(names: Sequence[str]) -> list[str]:
+    """The names with a number at the end where one was taken before."""
+    found: list[str] = []
+    for own in names:
+        name, number = own, 2
+        while name in found:
+            name, number = f"{own}-{number}", number + 1
+        found.append(name)
+    return found
+
+
+def plain(name: str) -> str:
+    """A name in letters that any file system takes."""
+    return re.sub(r"\W+", "-", name).strip("-_").lower()

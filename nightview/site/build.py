@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -12,11 +12,12 @@ import numpy as np
 from nightview.errors import NightviewError
 from nightview.scene.faults import label
 from nightview.scene.model import Opening, Scene, Table
+from nightview.scene.states import shown_in
 from nightview.site import blocks, ground, plants
 from nightview.site.materials import MaterialSpec, material
 from nightview.site.placing import Placed, place_fixtures
 from nightview.site.rods import lamp_body
-from nightview.site.surface import Array, Crown, Mesh, Patch, Solid, Surface
+from nightview.site.surface import Array, Crown, Mesh, Patch, Solid, Surface, Tube
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +83,13 @@ class Site:
         names = {body.material for body in self.bodies} - set(self.geometry.materials)
         return self.geometry.materials | _materials(self.scene, names)
 
+    def present(self, state: str) -> Site:
+        """The site with the lamps that exist in a state of the scene; errors as ``shown_in``."""
+        shown = shown_in(self.scene, state)
+        fixtures = tuple(lamp for lamp in self.fixtures if shown[lamp.id].exists)
+        bodies = tuple(body for body in self.bodies if shown[body.fixture].exists)
+        return replace(self, fixtures=fixtures, bodies=bodies)
+
     @cached_property
     def bounds(self) -> tuple[Array, Array]:
         """Lowest and highest corner of all that stands, the open ground left out [m]."""
@@ -114,24 +122,33 @@ _LIGHTING = frozenset(
     ("title", "notes", "site", "moon", "fixtures", "lamps", "states", "views", "picture")
 )
 """What of a scene its geometry does not hang on."""
-_latest: list[tuple[Scene, list[float], Geometry]] = []
+_latest: list[tuple[Scene, list[tuple[int, int]], Geometry]] = []
 
 
 def _geometry(scene: Scene) -> Geometry:
     """What stands in a scene; that of the last one where only its lighting has changed, so that
     all that was worked out for it still serves."""
-    files = [Path(scene.folder) / mesh.file for mesh in scene.meshes]
-    changed = [path.stat().st_mtime if path.exists() else 0.0 for path in files]
-    for other, times, geometry in _latest:
-        if times == changed and all(
+    files = [_file_state(Path(scene.folder) / mesh.file) for mesh in scene.meshes]
+    for other, others_files, geometry in _latest:
+        same_files = files == others_files and scene.folder == other.folder
+        if same_files and all(
             getattr(scene, key) == getattr(other, key)
             for key in Scene.model_fields
             if key not in _LIGHTING
         ):
             return geometry
     geometry = _build_geometry(scene)
-    _latest[:] = [(scene, changed, geometry)]
+    _latest[:] = [(scene, files, geometry)]
     return geometry
+
+
+def _file_state(path: Path) -> tuple[int, int]:
+    """When a file was changed [ns], and its size; of one that cannot be had, zeros."""
+    try:
+        state = path.stat()
+    except (OSError, ValueError):
+        return 0, 0
+    return state.st_mtime_ns, state.st_size
 
 
 def _build_geometry(scene: Scene) -> Geometry:
@@ -257,8 +274,12 @@ def _floor_under(placed: Placed, scene: Scene, solids: tuple[Solid, ...]) -> flo
     return float(floor)
 
 
+DEEP_M = 1e-4
+"""What is less far inside a body lies on its surface."""
+
+
 def _check_places(site: Site) -> None:
-    """No lamp inside a solid or under ground, no eye inside a wall."""
+    """No lamp inside a body or under ground, no eye inside a wall."""
     grounded = site.scene.ground is not None
     for placed in site.fixtures:
         where = f'fixture "{placed.id}"'
@@ -284,11 +305,25 @@ def _check_places(site: Site) -> None:
 
 
 def _inside(site: Site, point: Array) -> str:
-    """Whose solid holds a point, or ""."""
+    """Whose solid, trunk or closed mesh holds a point, or ""."""
     for solid in site.solids:
-        if solid.holds(point[None], depth_m=1e-4)[0] and not _in_opening(site.scene, solid, point):
+        if solid.holds(point[None], depth_m=DEEP_M)[0] and not _in_opening(
+            site.scene, solid, point
+        ):
             return solid.owner
-    return ""
+    for patch in site.patches:
+        if patch.tube is not None and _in_tube(patch, patch.tube, point):
+            return patch.owner
+    return next((mesh.owner for mesh in site.meshes if mesh.encloses(point)), "")
+
+
+def _in_tube(patch: Patch, tube: Tube, point: Array) -> bool:
+    """Whether a point is within a trunk or round post."""
+    up = (point - patch.origin) @ patch.ev
+    aside = float(np.linalg.norm(point - patch.origin - up * patch.ev))
+    share = up / patch.size[1]
+    radius = tube.foot_m + share * (tube.top_m - tube.foot_m)
+    return bool(0.0 < share < 1.0 and aside < radius - DEEP_M)
 
 
 def _in_opening(scene: Scene, solid: Solid, point: Array) -> bool:

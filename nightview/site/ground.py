@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from nightview.errors import NightviewError
+from nightview.scene.faults import label
 from nightview.scene.model import Area, Column, GardenWall, Path, Scene, Steps, Terrace
 from nightview.site.blocks import Built, frame_of
 from nightview.site.shapes import (
@@ -62,11 +63,17 @@ def strip(path: Path) -> shapely.Geometry:
 
 
 def outline_of(area: Area | Terrace) -> shapely.Geometry:
-    """The ground an area covers."""
+    """The ground an area covers. Errors: NightviewError for an outline that crosses itself."""
     if area.outline_m is not None:
         curved = isinstance(area, Area) and area.curved
         ring = smooth(area.outline_m, closed=True) if curved else np.asarray(area.outline_m)
-        return shapely.Polygon(ring)
+        outline = shapely.Polygon(ring)
+        if curved and not outline.is_valid:  # the rules have seen its corners, not its curves
+            raise NightviewError(
+                f"{label(type(area).__name__.lower(), area.name)}: outline",
+                "crosses itself once it is curved", "move its corners apart, or drop curved",
+            )  # fmt: skip
+        return outline
     assert area.size_m is not None
     if isinstance(area, Terrace):
         assert area.at_m is not None

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +15,7 @@ from numpy.typing import NDArray
 from nightview.errors import NightviewError
 from nightview.scene import model
 from nightview.site.surface import Array, Mesh
+from nightview.units import shown
 
 NDArrayInt = NDArray[np.int64]
 
@@ -32,13 +35,16 @@ def load(mesh: model.Mesh, folder: Path) -> Mesh:
 
     Errors: NightviewError for a missing, unreadable, empty or oversized mesh.
     """
-    where = f'mesh "{mesh.name}": file = "{mesh.file}"'
+    where = f'mesh "{mesh.name}": file = {shown(mesh.file)}'
     path = folder / mesh.file
-    if not path.is_file():
-        raise NightviewError(where, f"there is no file {path}", "give its path from the scene file")
+    if not os.path.isfile(path):  # False, too, for a name that is too long or holds a NUL
+        there = f'there is no such file in "{folder}"'
+        raise NightviewError(where, there, "give its path from the scene file")
     if path.suffix.lower() not in (".glb", ".gltf", ".obj", ".ply", ".stl"):
         raise NightviewError(where, f"cannot read {path.suffix or 'a file without a suffix'}",
                              "export it as .glb, .gltf, .obj, .ply or .stl")  # fmt: skip
+    if _cut_short(path):
+        raise NightviewError(where, "ends before its last face", "export or copy it again")
     try:
         loaded: Any = trimesh.load(path, force="mesh", process=False)
         vertices = np.asarray(loaded.vertices, np.float64)
@@ -77,9 +83,41 @@ def load(mesh: model.Mesh, folder: Path) -> Mesh:
     turn = np.radians(mesh.turn_deg)
     spin = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
     vertices = vertices @ spin.T + np.asarray(mesh.at_m)
+    closed = _is_closed(vertices, faces)
     # A mesh of a few large faces is divided; one of many small ones stays as it is.
     vertices, faces = _divided(vertices, faces)
-    return lit_mesh(mesh.name, mesh.name, mesh.material, vertices, faces)
+    lit = lit_mesh(mesh.name, mesh.name, mesh.material, vertices, faces)
+    return replace(lit, closed=closed)
+
+
+def _is_closed(vertices: Array, faces: NDArrayInt) -> bool:
+    """Whether each edge belongs to two faces that go round it in opposite ways."""
+    whole = trimesh.Trimesh(vertices, faces, process=True)  # makes vertices in one place one
+    return bool(whole.is_watertight and whole.is_winding_consistent)
+
+
+def _cut_short(path: Path) -> bool:
+    """Whether an OBJ or STL file shows by its end, or its length, that its last faces are missing.
+
+    STL: 80 bytes of heading, a count, 50 bytes a face; as text, "endsolid" after the last one.
+    """
+    kind = path.suffix.lower()
+    if kind not in (".obj", ".stl"):
+        return False
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as file:
+            head = file.read(1024)
+            file.seek(max(0, size - 4096))
+            tail = file.read()
+    except OSError:
+        return False  # the reader tells why
+    if kind == ".obj":
+        last = (tail.replace(b"\\\n", b" ").rstrip().splitlines() or [b""])[-1].split()
+        return last[:1] == [b"f"] and (len(last) < 4 or last[-1].endswith(b"/"))
+    if head.lstrip()[:5].lower() == b"solid" and b"\0" not in head:
+        return b"endsolid" not in tail.lower()
+    return 0 < size < 84 or (size > 0 and size < 84 + 50 * int.from_bytes(head[80:84], "little"))
 
 
 def _faces_stated(path: Path) -> int:

@@ -1,9 +1,10 @@
-"""Trees, shrubs and hedges: trunks and boughs of tubes, crowns of scattered leaves.
+"""Trees, shrubs and hedges: trunks and boughs of tubes, crowns of scattered leaves or bare twigs.
 
 The number of leaves follows from the stated gap, the share of sky seen through the middle of a
 crown: P = exp(−½·u·s) with u the leaf area in a volume [m²/m³] and s the way through [m], the
 mean projection of leaves that face every way being a half (Beer's law for foliage; Nilson 1971,
-from memory).
+from memory). A bare crown keeps the same law with its twigs, a convex body's mean projection being
+a quarter of its surface (Cauchy).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import zlib
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nightview.scene.model import Hedge, Scene, Shrub, Tree
 from nightview.site.rods import Rod, rods
@@ -20,6 +22,11 @@ from nightview.site.surface import Array, Crown, Mesh, Patch, unit
 
 BARE_GAP = 0.8
 """A bare crown's gap [common practice, no single source: .7 to .9]."""
+TWIGS_AT_MOST, TWIG_M, FINEST_TWIG_M = 1500, 0.0028, 0.0015
+"""Twigs of a bare crown; their usual and least radius [by eye]. A crown that would need more has
+thicker ones."""
+TWIG_CLUMPING = 0.67
+"""As a habit's: twigs stand closer in the middle of a crown. Fitted to measured gaps."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +50,7 @@ HABITS = {
     "broadleaf": Habit(0.75, 0.22, 0.28, "leaf", (0.07, 0.042), 0.035, 1.13),
     "multi-stem": Habit(0.8, 0.12, 0.32, "leaf", (0.065, 0.036), 0.016, 1.11),
     "columnar": Habit(0.22, 0.06, 0.14, "leaf", (0.06, 0.03), 0.02, 0.98),
-    "conifer": Habit(0.42, 0.05, 0.14, "conifer leaf", (0.16, 0.035), 0.028, 0.87),
+    "conifer": Habit(0.42, 0.05, 0.14, "conifer leaf", (0.19, 0.0167), 0.028, 0.95),
     "palm": Habit(0.6, 0.8, 0.45, "palm leaf", (0.5, 0.045), 0.03, 1.0),
 }
 LEAVES_AT_MOST = 60_000
@@ -70,28 +77,30 @@ def build_tree(tree: Tree, scene: Scene) -> tuple[list[Patch], list[Crown], list
         return _palm(tree, habit, foot, height, crown, leaf, rng)
     middle = foot + [0, 0, (clear + height) / 2]
     radii = np.array([crown / 2, crown / 2, (height - clear) / 2])
-    patches, meshes, tips = _wood(tree, habit, foot, clear, middle, radii, rng)
+    patches, boughs, tips = _wood(tree, habit, foot, clear, middle, radii, bare, rng)
+    meshes = [rods(f"{tree.name} boughs", tree.name, tree.bark, boughs)]
+    volume = 4 / 3 * np.pi * float(np.prod(radii))
+    if bare:
+        hidden = -np.log(gap) / (2 * radii[0]) * volume * TWIG_CLUMPING
+        twigs = _twigs(boughs, middle, radii, hidden, rng)
+        return patches, [], [*meshes, rods(f"{tree.name} twigs", tree.name, tree.bark, twigs, 3)]
     if tree.kind == "conifer":
-        spots = _cone_spots(rng, foot, clear, height, crown / 2)
+        spots, ways, branches = _whorls(rng, foot, clear, height, crown / 2)
+        meshes.append(rods(f"{tree.name} branches", tree.name, tree.bark, branches, 4))
+        amount = _amount(volume / 2, 1.2 * radii[0], gap, *habit.leaf_m, habit.clumping)
+        leaves = _needles(tree.name, leaf, spots, ways, volume / 2, amount, rng)
     else:
         spots = _crown_spots(rng, tips, middle, radii)
-    volume = 4 / 3 * np.pi * float(np.prod(radii)) * (0.5 if tree.kind == "conifer" else 1.0)
-    way = 2 * radii[0] * (0.6 if tree.kind == "conifer" else 1.0)
-    length, width = (0.05, 0.012) if bare else habit.leaf_m
-    stuff = tree.bark if bare else leaf
-    crowns = [
-        _leaves(
-            tree.name, stuff, spots, volume, way, gap, length, width, rng, middle, habit.clumping
-        )
-    ]
-    return patches, crowns, meshes
+        amount = _amount(volume, 2 * radii[0], gap, *habit.leaf_m, habit.clumping)
+        leaves = _leaves(tree.name, leaf, spots, volume, amount, rng, middle)
+    return patches, [leaves], meshes
 
 
 def _wood(
-    tree: Tree, habit: Habit, foot: Array, clear: float, middle: Array, radii: Array,
+    tree: Tree, habit: Habit, foot: Array, clear: float, middle: Array, radii: Array, bare: bool,
     rng: np.random.Generator,
-) -> tuple[list[Patch], list[Mesh], Array]:  # fmt: skip
-    """Trunk patches, boughs as meshes, and the places of the twigs that carry leaves."""
+) -> tuple[list[Patch], list[Rod], Array]:  # fmt: skip
+    """Trunk patches, boughs, and the places of the twigs that carry leaves."""
     radius = max(0.02, habit.trunk_share * tree.height_m / 2)
     patches: list[Patch] = []
     boughs: list[Rod] = []
@@ -110,12 +119,14 @@ def _wood(
             tube(f"{tree.name} trunk", tree.name, tree.bark, foot + 0.15 * lean, fork, radius, thin)
         )
         boughs.append((fork, top, thin, 0.25 * thin))
-        count = 0 if straight else int(11 / stems) + 3
+        count = int(11 / stems) + 3
+        if straight:  # leaves hide the boughs of a column
+            count = 12 if bare else 0
         for k in range(count):
             t = 0.02 + 0.9 * k / count
             start = fork + t * (top - fork)
             turn = 2.4 * k + rng.uniform(-0.4, 0.4) + angle
-            rise = 0.25 + 0.75 * t + rng.uniform(-0.1, 0.15)
+            rise = (1.5 if straight else 0.25) + 0.75 * t + rng.uniform(-0.1, 0.15)
             way = unit([np.cos(turn), np.sin(turn), rise])
             # As far as the crown's hull, a little short of it.
             scaled, origin = way / radii, (start - middle) / radii
@@ -139,8 +150,50 @@ def _wood(
                         boughs.append((twig, tip, 0.3 * size, 0.1 * size))
     if straight:
         tips.append(middle)
-    mesh = rods(f"{tree.name} boughs", tree.name, tree.bark, boughs)
-    return patches, [mesh], np.reshape(tips, (-1, 3))
+    return patches, boughs, np.reshape(tips, (-1, 3))
+
+
+def _twigs(
+    boughs: list[Rod], middle: Array, radii: Array, hidden: float, rng: np.random.Generator
+) -> list[Rod]:
+    """Two further orders of twigs on the boughs of a bare crown, every one on its parent.
+
+    hidden : the mean projection the twigs are to have [m²]; a rod of three sides has
+        ¼·3√3·r·length. As with leaves, trunk and boughs hide some more.
+    """
+    ends = np.array([(start, end) for start, end, *_ in boughs])
+    spans = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
+    long = 0.3 * float(radii[0])
+    each = 0.75 * long * (1 + 2 * 0.5)  # a twig and its two of half the length, on average
+    count = int(np.clip(hidden / (0.75 * 3**0.5 * TWIG_M * each), 4, TWIGS_AT_MOST // 3))
+    # Longer boughs carry more.
+    parent = np.searchsorted(np.cumsum(spans) / spans.sum(), (np.arange(count) + 0.5) / count)
+    first = _shoots(ends[np.minimum(parent, len(ends) - 1)], long, middle, radii, rng)
+    second = _shoots(np.repeat(first, 2, axis=0), 0.5 * long, middle, radii, rng)
+    both = np.concatenate([first, second])
+    length = float(np.linalg.norm(both[:, 1] - both[:, 0], axis=1).sum())
+    radius = max(FINEST_TWIG_M, hidden / (0.75 * 3**0.5 * length))
+    size = np.repeat([1.25, 0.8], [len(first), len(second)]) * radius
+    return [(a, b, 1.25 * r, 0.75 * r) for (a, b), r in zip(both, size, strict=True)]
+
+
+def _shoots(
+    parents: Array, long: float, middle: Array, radii: Array, rng: np.random.Generator
+) -> Array:
+    """One shoot on each parent (n, 2, 3), 20° to 50° off its way, and shorter where it would leave
+    the crown: start and end, (n, 2, 3)."""
+    count = len(parents)
+    along = parents[:, 1] - parents[:, 0]
+    start = parents[:, 0] + rng.uniform(0.35, 1.0, (count, 1)) * along
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    aside = np.cross(along, rng.normal(size=(count, 3)))
+    aside /= np.linalg.norm(aside, axis=1, keepdims=True)
+    angle = rng.uniform(0.35, 0.87, (count, 1))
+    way = np.cos(angle) * along + np.sin(angle) * aside + [0, 0, 0.2]
+    way /= np.linalg.norm(way, axis=1, keepdims=True)
+    reach = long * rng.uniform(0.5, 1.0, (count, 1))
+    outside = (((start + reach * way - middle) / radii) ** 2).sum(axis=1) > 1.0
+    return np.stack([start, start + np.where(outside[:, None], 0.4, 1.0) * reach * way], axis=1)
 
 
 def _crown_spots(rng: np.random.Generator, tips: Array, middle: Array, radii: Array) -> Array:
@@ -155,11 +208,16 @@ def _crown_spots(rng: np.random.Generator, tips: Array, middle: Array, radii: Ar
     return spots[inside] if inside.sum() > 12 else filling
 
 
-def _cone_spots(
+def _whorls(
     rng: np.random.Generator, foot: Array, clear: float, height: float, radius: float
-) -> Array:
-    """Whorls of sprays that shorten towards the top."""
+) -> tuple[Array, Array, list[Rod]]:
+    """Whorls of drooping branches that shorten towards the top.
+
+    Returns the places of sprays along them, (n, 3), the way of the branch there, and the branches.
+    """
     spots: list[Array] = []
+    ways: list[Array] = []
+    branches: list[Rod] = []
     z = clear
     while z < height * 0.985 or not spots:
         share = (height - z) / (height - clear)
@@ -168,40 +226,60 @@ def _cone_spots(
         start = rng.uniform(0, 2 * np.pi)
         for k in range(count):
             turn = start + 2 * np.pi * k / count + rng.uniform(-0.15, 0.15)
+            level = np.array([np.cos(turn), np.sin(turn), 0.0])
             length = reach * rng.uniform(0.8, 1.05)
+            root = z + rng.uniform(-0.08, 0.08) * share  # a whorl is no ring
+            place = [
+                foot + u * length * level + [0, 0, root - 0.18 * length * u**1.5]
+                for u in (0.0, 0.4, 0.75)  # its needles hide the rest
+            ]
+            thick = max(0.003, 0.008 * length)
+            branches += [
+                (place[0], place[1], thick, 0.6 * thick),
+                (place[1], place[2], 0.6 * thick, 0.2 * thick),
+            ]
             for u in np.arange(0.25, 1.01, max(0.12, 0.35 / max(length, 0.3))):
                 droop = -0.18 * length * u**1.5
-                spots.append(
-                    foot + [np.cos(turn) * u * length, np.sin(turn) * u * length, z + droop]
-                )
+                spots.append(foot + u * length * level + [0, 0, root + droop])
+                ways.append(unit(level - [0, 0, 0.27 * u**0.5]))
         z += max(0.16, 0.035 * height) * (0.6 + 0.5 * share)
-    return np.array(spots)
+    return np.array(spots), np.array(ways), branches
+
+
+def _amount(
+    volume: float, way: float, gap: float, length: float, width: float, clumping: float = 1.0
+) -> tuple[int, float, float]:
+    """How many leaves the gap asks for, and their length and width [m]."""
+    count = -2.0 * np.log(gap) / way * volume / (0.5 * length * width) * clumping
+    grow = max(1.0, np.sqrt(count / LEAVES_AT_MOST))
+    return max(200, min(int(count), LEAVES_AT_MOST)), length * grow, width * grow
+
+
+def _needles(
+    name: str, material: str, spots: Array, ways: Array, volume: float,
+    amount: tuple[int, float, float], rng: np.random.Generator,
+) -> Crown:  # fmt: skip
+    """Sprays of needles: slender, within some 25° of their branch's way, drooping outwards."""
+    count, length, width = amount
+    which = np.arange(count) % len(spots)
+    centre = spots[which] + _ball(rng, count, 0.95 * (volume / len(spots)) ** (1 / 3))
+    along = ways[which] + 0.33 * rng.normal(size=(count, 3)) - [0, 0, 0.2]
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    # Needles stand round their twig, a few more on its upper side.
+    normal = rng.normal(size=(count, 3)) + [0, 0, 0.3]
+    normal -= (normal * along).sum(axis=1, keepdims=True) * along
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    return _crown(name, material, centre, normal, along, length, width, which, rng)
 
 
 def _leaves(
-    name: str, material: str, spots: Array, volume: float, way: float, gap: float, length: float,
-    width: float, rng: np.random.Generator,
-    middle: Array,
-    clumping: float = 1.0,
+    name: str, material: str, spots: Array, volume: float, amount: tuple[int, float, float],
+    rng: np.random.Generator, middle: Array,
 ) -> Crown:  # fmt: skip
-    """Leaves scattered in clumps about spots, as many as the gap asks for."""
-    area_density = -2.0 * np.log(gap) / way
-    leaf_area = 0.5 * length * width
-    count = area_density * volume / leaf_area * clumping
-    if count > LEAVES_AT_MOST:
-        grow = np.sqrt(count / LEAVES_AT_MOST)
-        length, width, count = length * grow, width * grow, LEAVES_AT_MOST
-    count = max(200, int(count))
+    """Leaves scattered in clumps about spots."""
+    count, length, width = amount
     which = np.arange(count) % len(spots)
-    # A clump is a ball, not a cloud without an edge: loose leaves far outside look like dust.
-    clump = 0.95 * (volume / len(spots)) ** (1 / 3)
-    out = rng.normal(size=(count, 3))
-    out /= np.linalg.norm(out, axis=1, keepdims=True)
-    centre = spots[which] + out * (clump * rng.uniform(0, 1, (count, 1)) ** (1 / 2.5)) * [
-        1,
-        1,
-        0.75,
-    ]
+    centre = spots[which] + _ball(rng, count, 0.95 * (volume / len(spots)) ** (1 / 3))
     # Leaves face outwards and up, loosely.
     outward = centre - middle
     outward /= np.linalg.norm(outward, axis=1, keepdims=True) + 1e-9
@@ -209,9 +287,27 @@ def _leaves(
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     along = np.cross(normal, rng.normal(size=(count, 3)))
     along /= np.linalg.norm(along, axis=1, keepdims=True)
+    return _crown(name, material, centre, normal, along, length, width, which, rng)
+
+
+def _ball(rng: np.random.Generator, count: int, radius: float) -> Array:
+    """Places in a clump about its middle, (count, 3): a flattened ball, not a cloud without an
+    edge, since loose leaves far outside look like dust."""
+    out = rng.normal(size=(count, 3))
+    out /= np.linalg.norm(out, axis=1, keepdims=True)
+    depth: Array = radius * rng.uniform(0, 1, (count, 1)) ** (1 / 2.5)
+    return out * depth * [1, 1, 0.75]
+
+
+def _crown(
+    name: str, material: str, centre: Array, normal: Array, along: Array, length: float,
+    width: float, clump: NDArray[np.intp], rng: np.random.Generator,
+) -> Crown:  # fmt: skip
+    """The leaves that are above the ground, some clumps and some leaves lighter than others."""
     above = centre[:, 2] > 0.03
+    count, clumps = len(centre), int(clump.max()) + 1
     tone = np.clip(
-        rng.normal(1.0, 0.18, count) * (1 + 0.1 * rng.normal(size=len(spots))[which]), 0.5, 1.6
+        rng.normal(1.0, 0.18, count) * (1 + 0.1 * rng.normal(size=clumps)[clump]), 0.5, 1.6
     )
     as32 = [a[above].astype(np.float32) for a in (centre, normal, along, tone)]
     return Crown(f"{name} crown", name, material, as32[0], as32[1], as32[2], length, width, as32[3])
@@ -278,9 +374,8 @@ def build_shrub(shrub: Shrub) -> list[Crown]:
         way /= np.linalg.norm(way, axis=1, keepdims=True)
         spots = middle + way * rng.uniform(0.3, 0.95, (90, 1)) ** 0.5 * radii * 0.92
         volume = 4 / 3 * np.pi * float(np.prod(radii))
-        crowns.append(
-            _leaves(name, shrub.leaf, spots, volume, width, shrub.gap, 0.05, 0.03, rng, middle)
-        )
+        amount = _amount(volume, width, shrub.gap, 0.05, 0.03)
+        crowns.append(_leaves(name, shrub.leaf, spots, volume, amount, rng, middle))
     return [Crown(c.name, shrub.name, c.material, c.centre, c.normal, c.along, c.length_m, c.width_m, c.tone)
             for c in crowns]  # fmt: skip
 
@@ -305,8 +400,8 @@ def build_hedge(hedge: Hedge) -> list[Crown]:
             0.97 * hedge.height_m * z,
         ])  # fmt: skip
         middle = np.array([*((start + end) / 2), hedge.height_m / 2])
-        crown = _leaves(f"{hedge.name} {k + 1}", hedge.leaf, spots, volume, hedge.width_m, hedge.gap,
-                        0.05, 0.03, rng, middle)  # fmt: skip
+        amount = _amount(volume, hedge.width_m, hedge.gap, 0.05, 0.03)
+        crown = _leaves(f"{hedge.name} {k + 1}", hedge.leaf, spots, volume, amount, rng, middle)
         crowns.append(Crown(crown.name, hedge.name, crown.material, crown.centre, crown.normal,
                             crown.along, crown.length_m, crown.width_m, crown.tone))  # fmt: skip
     return crowns

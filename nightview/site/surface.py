@@ -220,6 +220,7 @@ class Mesh:
     faces : (m, 3) int. Counter-clockwise from outside.
     inset : (n, 3) float. Where each vertex is lit from: a little towards its faces' middle.
     fixture : the lamp whose body this is, and whose light therefore does not fall on it.
+    closed : whether its faces leave no gap, so that it has an inside.
     """
 
     name: str
@@ -230,6 +231,25 @@ class Mesh:
     faces: Ints
     inset: Array
     fixture: str = ""
+    closed: bool = False
+
+    def encloses(self, point: Array) -> bool:
+        """Whether a point (3,) is in the matter of a closed mesh; in a room turned inside out none is.
+
+        The faces' solid angles, by Van Oosterom and Strackee's formula (1983), add up to 4π inside
+        and to nothing outside; to −4π in a room whose faces look inwards.
+        """
+        if not self.closed:
+            return False
+        low, high = self.vertices.min(axis=0), self.vertices.max(axis=0)
+        if (point <= low).any() or (point >= high).any():
+            return False
+        a, b, c = (self.vertices[self.faces[:, k]] - point for k in range(3))
+        la, lb, lc = (np.linalg.norm(way, axis=1) for way in (a, b, c))
+        triple = np.einsum("ij,ij->i", a, np.cross(b, c))
+        ab, bc, ca = (np.einsum("ij,ij->i", p, q) for p, q in ((a, b), (b, c), (c, a)))
+        angle = 2.0 * np.arctan2(triple, la * lb * lc + ab * lc + bc * la + ca * lb).sum()
+        return bool(angle > 0.9 * 4.0 * np.pi)  # on a face it is half of that, in a corner more
 
     @cached_property
     def bounds(self) -> tuple[Array, float]:

@@ -14,6 +14,10 @@ WARM_K, NEUTRAL_K = 2700.0, 3000.0
 """Common practice, no single source: red and brown brick, cedar and tan stone look best at 2700 K;
 grey stone, limestone, white siding, foliage and water at 3000 K."""
 
+ALIKE_MIRED = 10.0
+"""Colour temperatures this close look alike (a step of about 5 mired is just seen side by side;
+the bound is ours)."""
+
 # A surface is warm-coloured where CIELAB, in daylight, has it between red and yellow with some
 # chroma for its lightness. The limits are ours: the materials named above fall where they should.
 _WARM_HUES_DEG = (15.0, 85.0)
@@ -47,15 +51,18 @@ def nearest_cct(offered_k: Sequence[float], wanted_k: float) -> float:
 
 def advice(spec: MaterialSpec, offered_k: Sequence[float]) -> str:
     """One sentence for the client on a surface under the colour temperatures compared."""
-    best = nearest_cct(offered_k, suited_cct(spec))
+    suited = suited_cct(spec)
+    best = nearest_cct(offered_k, suited)
     others = [cct for cct in sorted(set(offered_k)) if cct != best]
     name = spec.name[:1].upper() + spec.name[1:]
     if not others:
         return f"{name}: {best:.0f} K."
+    why = "its own warm colour stays rich" if suited == WARM_K else "it stays clean"
+    if abs(1e6 / best - 1e6 / suited) > ALIKE_MIRED:
+        why = f"the nearest of these to {suited:.0f} K, which suits it"
     farthest = max(others, key=lambda cct: shift(spec, best, cct))
     amount = shift(spec, best, farthest)
     word = next((word for limit, word in _WORDS if amount < limit), "plain to see")
-    why = "its own warm colour stays rich" if suited_cct(spec) == WARM_K else "it stays clean"
     return (
         f"{name}: {best:.0f} K flatters it most, {why}; against {farthest:.0f} K its colour shifts "
         f"by {amount:.0f} (CIEDE2000), {word} side by side."
