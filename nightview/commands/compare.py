@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from nightview.light.field import LightField, State
     from nightview.picture.looks import Look
     from nightview.picture.sheet import Pixels
-    from nightview.picture.still import Still
     from nightview.scene.model import Scene
 
 CCT_WORDS = ((2400, "candle-warm"), (3300, "warm"), (5300, "neutral"))
@@ -110,10 +110,12 @@ def compare(
     from nightview.picture.png import write_png
     from nightview.picture.sheet import compose, label_strips
     from nightview.picture.still import (
+        Still,
         captioned,
         developed,
         draw,
         exposure_of,
+        layers_of,
         refuse_foreign,
     )
     from nightview.picture.video import find_ffmpeg, refuse_foreign_video, write_video
@@ -155,12 +157,20 @@ def compare(
         ranked = lit_materials(field, field.state(chosen[0]))
         main = [name for name, share in ranked[:MAIN_SURFACES] if share >= LEAST_SHARE]
         told = [advice(site.materials[name], kelvins) for name in main]
+    drawings = lru_cache(lambda name: layers_of(field, name, pixels, ev100))
     stills: dict[str, list[tuple[str, Still, Look]]] = {item.name: [] for item in views}
     with shown("Pictures") as report:
         for number, (label, how, way) in enumerate(wanted):
-            light = mix(field, _state(field, how))
+            state_shown = _state(field, how)
+            if number == 0 or not kelvins:
+                light = mix(field, state_shown)
             for item in views:
-                drawn = draw(light, item, pixels, ev100, state=label)
+                if kelvins:
+                    # Where only colour changes a sum of layers is the picture, and lux stay.
+                    frame = drawings(item.name).frame(state_shown)
+                    drawn = Still(frame, light, ev100, job.title, item.name, label)
+                else:
+                    drawn = draw(light, item, pixels, ev100, state=label)
                 stills[item.name].append((label, drawn, way))
             report(number + 1, len(wanted), label)
     for item in views:
