@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import re
-from concurrent.futures import ThreadPoolExecutor
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from nightview.commands.job import even, job_of, out_folder, picture_size
+from nightview.commands.job import even, job_of, out_folder, picture_size, traced
 from nightview.errors import NightviewError, within
 from nightview.scene.states import AS_DESIGNED, label_of
 
@@ -102,11 +100,10 @@ def compare(
     if len(chosen) == 1 and not ways:
         kelvins, ways = list(USUAL_CCTS_K), ["--cct"]
     probe = start_probe()
-    from nightview.light.field import mix, trace
+    from nightview.light.field import mix
     from nightview.light.lit import lit_materials
     from nightview.picture.caption import NOTE
     from nightview.picture.looks import LOOKS, look_of
-    from nightview.picture.patterns import prepare_patterns
     from nightview.picture.png import write_png
     from nightview.picture.sheet import compose, label_strips
     from nightview.picture.still import (
@@ -146,10 +143,7 @@ def compare(
             refuse_foreign(Path(f"{stem}-{name}.png"), overwrite)
         if fade:
             refuse_foreign_video(Path(f"{stem}-{ending}.mp4"), overwrite)
-    with ThreadPoolExecutor(1) as pool, shown(f"Light of {scene.name}") as report:
-        patterns = pool.submit(prepare_patterns, site.geometry.materials.values())
-        field = trace(site, report)
-        patterns.result()
+    field = traced(site, scene.name)
     finish(probe)
     ev100 = exposure_of(field)
     told = []
@@ -157,7 +151,7 @@ def compare(
         ranked = lit_materials(field, field.state(chosen[0]))
         main = [name for name, share in ranked[:MAIN_SURFACES] if share >= LEAST_SHARE]
         told = [advice(site.materials[name], kelvins) for name in main]
-    drawings = lru_cache(lambda name: layers_of(field, name, pixels, ev100))
+    drawings = {item.name: layers_of(field, item, pixels, ev100) for item in views}
     stills: dict[str, list[tuple[str, Still, Look]]] = {item.name: [] for item in views}
     with shown("Pictures") as report:
         for number, (label, how, way) in enumerate(wanted):
@@ -167,7 +161,7 @@ def compare(
             for item in views:
                 if kelvins:
                     # Where only colour changes a sum of layers is the picture, and lux stay.
-                    frame = drawings(item.name).frame(state_shown)
+                    frame = drawings[item.name].frame(state_shown)
                     drawn = Still(frame, light, ev100, job.title, item.name, label)
                 else:
                     drawn = draw(light, item, pixels, ev100, state=label)
@@ -186,9 +180,11 @@ def compare(
         write_png(path, compose(pictures, lines), texts)
         print(path)
         if separate:
-            for name, (_, one, way) in zip(own_names, drawn_here, strict=True):
+            for name, (_, one, way), (_, picture) in zip(
+                own_names, drawn_here, pictures, strict=True
+            ):
                 path = Path(f"{stem}-{name}.png")
-                write_png(path, captioned(one, way), one.texts(way))
+                write_png(path, captioned(one, way, picture), one.texts(way))
                 print(path)
         if fade:
             path = Path(f"{stem}-{ending}.mp4")

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import os
 import re
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from nightview.commands.progress import shown
 from nightview.errors import NightviewError
 from nightview.scene.model import Scene
 from nightview.scene.read import read
+
+if TYPE_CHECKING:
+    from nightview.light.field import LightField
+    from nightview.site.build import Site
 
 
 def job_of(path: Path) -> Scene:
@@ -21,6 +28,18 @@ def job_of(path: Path) -> Scene:
             path.name, "has no views", "add a [[view]] table with name, eye and target"
         )
     return job
+
+
+def traced(site: Site, file: str) -> LightField:
+    """The light of a site, with a progress bar; meanwhile the patterns for drawing are made."""
+    from nightview.light.field import trace
+    from nightview.picture.patterns import prepare_patterns
+
+    with ThreadPoolExecutor(1) as pool, shown(f"Light of {file}") as report:
+        patterns = pool.submit(prepare_patterns, site.geometry.materials.values())
+        field = trace(site, report)
+        patterns.result()
+    return field
 
 
 def picture_size(text: str) -> tuple[int, int]:

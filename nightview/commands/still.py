@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
-from nightview.commands.job import job_of, out_folder, picture_size
+from nightview.commands.job import job_of, out_folder, picture_size, traced
 from nightview.errors import within
 from nightview.scene.states import AS_DESIGNED
 
@@ -57,9 +56,8 @@ def still(
     with within(scene.name):
         label = label_of(job, state)
     probe = start_probe()  # another process tries the graphics while the light is traced
-    from nightview.light.field import mix, trace
+    from nightview.light.field import mix
     from nightview.picture.looks import LOOKS, look_of
-    from nightview.picture.patterns import prepare_patterns
     from nightview.picture.still import (
         draw,
         refuse_foreign,
@@ -88,11 +86,8 @@ def still(
     paths = [out / f"{names[item.name].removesuffix('.png')}{ending}.png" for item in views]
     for path in paths:
         refuse_foreign(path, overwrite)
-    with ThreadPoolExecutor(1) as pool, shown(f"Light of {scene.name}") as report:
-        patterns = pool.submit(prepare_patterns, site.geometry.materials.values())
-        field = trace(site, report)
-        light = mix(field, field.state(state))
-        patterns.result()
+    field = traced(site, scene.name)
+    light = mix(field, field.state(state))
     finish(probe)
     with shown("Pictures") as report:
         for number, (item, path) in enumerate(zip(views, paths, strict=True)):

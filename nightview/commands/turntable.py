@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from itertools import islice
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from nightview.commands.job import even, job_of, out_folder, picture_size
+from nightview.commands.job import even, job_of, out_folder, picture_size, traced
 from nightview.errors import NightviewError, within
 from nightview.scene.states import AS_DESIGNED
 
@@ -94,10 +93,9 @@ def turntable(
         label = label_of(job, state)
     find_ffmpeg()
     probe = start_probe()  # another process tries the graphics while the light is traced
-    from nightview.light.field import mix, trace
+    from nightview.light.field import mix
     from nightview.picture.frames import PROCESSES, Film, drawn_frames, kept_frames
     from nightview.picture.looks import look_of
-    from nightview.picture.patterns import prepare_patterns
     from nightview.picture.route import orbit_of, refuse_standing, walk_of
     from nightview.picture.still import exposure_of
     from nightview.picture.video import write_gif, write_video
@@ -119,11 +117,8 @@ def turntable(
     videos = [out / f"{stem}{suffix}" for suffix in (".mp4", *[".gif"] * gif)]
     for target in videos:
         refuse_foreign_video(target, overwrite)
-    with ThreadPoolExecutor(1) as pool, shown(f"Light of {scene.name}") as report:
-        patterns = pool.submit(prepare_patterns, site.materials.values())
-        field = trace(site, report)
-        light = mix(field, field.state(state))
-        patterns.result()
+    field = traced(site, scene.name)
+    light = mix(field, field.state(state))
     finish(probe)
     path = (
         walk_of(field, way, frames) if way else orbit_of(field, pixels, centre, turn).path(frames)

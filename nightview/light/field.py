@@ -107,10 +107,13 @@ class LightField:
     @cached_property
     def designed(self) -> State:
         """The state the scene file states: lamps on or off, dimmed, in their own colour."""
-        return self.state(AS_DESIGNED)
+        return self._told(AS_DESIGNED)
 
     def state(self, name: str) -> State:
         """A state of the scene file by name, or ``AS_DESIGNED``; NightviewError if unknown."""
+        return self.designed if name == AS_DESIGNED else self._told(name)
+
+    def _told(self, name: str) -> State:
         shown = shown_in(self.site.scene, name)
         level = {light: told.level for light, told in shown.items()}
         rgb = {

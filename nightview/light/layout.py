@@ -23,7 +23,7 @@ from scipy.spatial import cKDTree
 from nightview.light.grids import Bools, Grids, drawn_in, nearest_real
 from nightview.light.rays import Array32
 from nightview.site.build import Geometry
-from nightview.site.surface import Array, Crown, Mesh, Patch, Solid
+from nightview.site.surface import Array, Crown, Mesh, Patch, Solid, cubes
 
 STEP_M = 0.4
 OPEN_STEP_M = 0.8
@@ -608,16 +608,11 @@ def _clipped(ring: Array, patch: Patch, plane: Array) -> Array:
 # --- crowns and meshes ----------------------------------------------------------------------------
 
 
-def _voxels(crown: Crown) -> tuple[NDArray, Array]:
+def _voxels(crown: Crown) -> tuple[NDArray, NDArray]:
     """Each leaf's voxel number, and the middles of the voxels that hold leaves."""
     step = CROWN_CELL_M if crown.bounds[1] > 1.5 else CROWN_CELL_M / 2
-    key = np.floor(crown.centre / step).astype(np.int64)
-    low = key.min(axis=0)
-    span = key.max(axis=0) - low + 1
-    packed = np.ravel_multi_index(tuple((key - low).T), tuple(span))
-    used, number = np.unique(packed, return_inverse=True)
-    unique = np.stack(np.unravel_index(used, tuple(span)), axis=1) + low
-    return number.ravel(), (unique + 0.5) * step
+    number, corners = cubes(crown.centre, step)
+    return number, (corners + 0.5) * step
 
 
 def _mesh_points(mesh: Mesh) -> tuple[NDArray, NDArray]:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightview.light.rays import Array32
-from nightview.site.surface import Crown
+from nightview.site.surface import Crown, cubes
 
 NEAR_M = 16.0
 """Crowns nearer to the eye than this show the shape of their leaves."""
@@ -54,9 +54,7 @@ def softened(crown: Crown, sides: Array32) -> Array32:
     glitters like tinsel. A real one is bent, and its parts face many ways, as its neighbours do.
     Taken over all facings alike, a lit crown would shine through to its dark side.
     """
-    cube = np.floor(crown.centre / AROUND_M).astype(np.int64)
-    cube -= cube.min(axis=0)
-    number = np.ravel_multi_index(tuple(cube.T), tuple(cube.max(axis=0) + 1))
+    number, _ = cubes(crown.centre, AROUND_M)
     octant = (crown.normal > 0) @ np.array([1, 2, 4])
     group = (8 * number[:, None] + np.stack([octant, 7 - octant], axis=1)).ravel()
     count = np.maximum(np.bincount(group), 1)

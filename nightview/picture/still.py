@@ -93,12 +93,9 @@ def canvas_of(geometry: Geometry) -> Canvas:
 
 
 def _exposure(light: Light) -> float:
-    if (
-        light.state is light.field.designed
-        and light.field.site.scene.picture.exposure_ev100 is None
-    ):
-        return locked_exposure(light)
-    return exposure_of(light.field)
+    # The design itself need not be mixed once more.
+    designed = light.state is light.field.designed
+    return locked_exposure(light) if designed else exposure_of(light.field)
 
 
 @lru_cache(maxsize=1)
@@ -114,7 +111,8 @@ def develop(still: Still, look: str = "camera", quantity: str = "lux") -> NDArra
     look : "camera", "eye" or "levels", of which quantity, "lux" or "cd". Errors: NightviewError
     for an unknown one.
     """
-    return captioned(still, look_of(look, quantity))
+    shown = look_of(look, quantity)
+    return captioned(still, shown, developed(still, shown))
 
 
 def developed(still: Still, look: Look) -> NDArray[np.uint8]:
@@ -122,9 +120,8 @@ def developed(still: Still, look: Look) -> NDArray[np.uint8]:
     return look.develop(still.frame, still.ev100, still.light)
 
 
-def captioned(still: Still, look: Look) -> NDArray[np.uint8]:
-    """The picture in a look with its caption."""
-    pixels = developed(still, look)
+def captioned(still: Still, look: Look, pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The developed picture in a look with its caption."""
     state = " · ".join(filter(None, (still.state, look.label)))
     exposure = still.ev100 if look is LOOKS["camera"] else None
     return caption(pixels, still.title, still.view, state, exposure)
@@ -143,7 +140,7 @@ def write(
     """
     refuse_foreign(path, overwrite)
     shown = look_of(look, quantity)
-    write_png(path, captioned(still, shown), still.texts(shown))
+    write_png(path, captioned(still, shown, developed(still, shown)), still.texts(shown))
 
 
 def refuse_foreign(path: str | os.PathLike[str], overwrite: bool) -> None:

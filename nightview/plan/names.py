@@ -14,12 +14,8 @@ from nightview.plan.drawing import (
     LABEL,
     SMALL,
     THING,
-    WHITE,
-    Area,
     Mark,
-    Text,
     cut,
-    polyline,
     width_of,
 )
 from nightview.plan.labels import Request, place
@@ -109,15 +105,9 @@ def label_marks(
     ):
         if found is None:
             continue
-        if found.leader:
-            marks.append(polyline(found.leader, colour=INK, width=0.15))
-        x0, y0, x1, y1 = found.box
-        marks.append(Area(shapely.box(*found.box), WHITE, 0.75))
-        base = y0 + 0.22 * (y1 - y0)
-        marks.append(
-            Text(((x0 + x1) / 2, base), text, size_pt, "middle", bold=bold,
-                 italic=kind in ("view", "thing"), colour=GREY if kind == "thing" else INK,
-                 name=f"{kind} {text}" if kind else "")
+        marks += symbols.label(
+            found, text, size_pt, 0.15, bold=bold, italic=kind in ("view", "thing"),
+            colour=GREY if kind == "thing" else INK, name=f"{kind} {text}" if kind else "",
         )  # fmt: skip
     return marks
 

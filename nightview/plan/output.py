@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from nightview.plan.beams import Beams, Rays
 from nightview.plan.foot import NOTE
 from nightview.plan.perspective import DPI, labelled, perspective
 from nightview.plan.sheet import Plan
+from nightview.scene.views import plain
 
 SHEET_DPI, LONGEST_PX = 200, 8000
 """Resolution of a sheet's PNG, less where its long side would be longer than this."""
@@ -38,8 +38,7 @@ def beam_name(stem: str, view: str | None) -> str:
     """The file of a perspective from a view, or of the overview."""
     if view is None:
         return f"{stem}-beams.png"
-    plain = re.sub(r"\W+", "-", view).strip("-_").lower() or "view"
-    return f"{stem}-beams-{plain}.png"
+    return f"{stem}-beams-{plain(view) or 'view'}.png"
 
 
 def refuse_foreign(path: Path, overwrite: bool) -> None:

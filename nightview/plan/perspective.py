@@ -12,7 +12,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from nightview.light.rays import Array32, Tracer
@@ -20,16 +19,11 @@ from nightview.picture.camera import Camera
 from nightview.plan import symbols
 from nightview.plan.beams import TURNS, Beam, Beams, Rays, normals_of, surfaces_of
 from nightview.plan.drawing import (
-    INK,
     LABEL,
-    WHITE,
-    Area,
     Drawing,
     Mark,
     Raster,
-    Text,
     cut,
-    polyline,
     width_of,
 )
 from nightview.plan.features import colour_of
@@ -308,14 +302,7 @@ def labelled(rays: Rays, pixels: NDArray[np.uint8], camera: Camera, low_px: int)
     for name, found in zip(names, place(requests, frame), strict=True):
         if found is None:
             continue
-        if found.leader:
-            marks.append(polyline(found.leader, colour=INK, width=0.2))
-        x0, y0, x1, y1 = found.box
-        marks.append(Area(shapely.box(*found.box), WHITE, 0.75))
-        base = y0 + 0.22 * (y1 - y0)
-        marks.append(
-            Text(((x0 + x1) / 2, base), name, LABEL, "middle", bold=True, name=f"label {name}")
-        )
+        marks += symbols.label(found, name, LABEL, 0.2, bold=True, name=f"label {name}")
     for x, y, hidden in dots:
         marks.append(symbols.dot(x, y, hidden))
     return Drawing(width, height, "beams", tuple(marks))

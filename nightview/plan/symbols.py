@@ -7,6 +7,7 @@ import shapely
 from numpy.typing import ArrayLike
 
 from nightview.plan.drawing import INK, WHITE, Area, Line, Mark, Text, polyline, width_of
+from nightview.plan.labels import Place
 from nightview.plan.papers import Paper
 from nightview.site.surface import Array, unit
 
@@ -141,3 +142,20 @@ def datum(at: ArrayLike) -> list[Mark]:
         Area(disc, WHITE, edge=INK, width=0.25, name="datum"),
         Area(shapely.intersection(disc, dark), INK),
     ]
+
+
+def label(
+    place: Place, text: str, size_pt: float, leader_mm: float, *,
+    bold: bool = False, italic: bool = False, colour: str = INK, name: str = "",
+) -> list[Mark]:  # fmt: skip
+    """A placed label on a pale ground, with a leader line of that width where it had to move."""
+    marks: list[Mark] = []
+    if place.leader:
+        marks.append(polyline(place.leader, colour=INK, width=leader_mm))
+    x0, y0, x1, y1 = place.box
+    marks.append(Area(shapely.box(*place.box), WHITE, 0.75))
+    at = (x0 + x1) / 2, y0 + 0.22 * (y1 - y0)
+    marks.append(
+        Text(at, text, size_pt, "middle", bold=bold, italic=italic, colour=colour, name=name)
+    )
+    return marks

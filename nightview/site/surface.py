@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 Ints = NDArray[np.int32]
+Ints64 = NDArray[np.int64]
 
 TUBE_SIDES = 20
 """Facets drawn and traced around a tube; the grid keeps the true radius."""
@@ -199,10 +200,7 @@ class Crown:
     @cached_property
     def clumps(self) -> NDArray[np.intp]:
         """The number of each leaf's clump, (n,): the leaves of one cube of space."""
-        key = np.floor(self.centre / CLUMP_M).astype(np.int64)
-        key -= key.min(axis=0)
-        packed = np.ravel_multi_index(tuple(key.T), tuple(key.max(axis=0) + 1))
-        return np.unique(packed, return_inverse=True)[1].ravel()
+        return cubes(self.centre, CLUMP_M)[0]
 
     @cached_property
     def bounds(self) -> tuple[Array, float]:
@@ -279,6 +277,16 @@ class Solid:
 
 
 Surface = Patch | Crown | Mesh
+
+
+def cubes(points: Array32, side_m: float) -> tuple[NDArray[np.intp], Ints64]:
+    """Points (n, 3) taken together by cubes of space: each one's cube, numbered from 0, (n,), and
+    the cubes' lowest corners in sides, (k, 3)."""
+    key = np.floor(points / side_m).astype(np.int64)
+    low = key.min(axis=0)
+    span = tuple(key.max(axis=0) - low + 1)
+    used, number = np.unique(np.ravel_multi_index(tuple((key - low).T), span), return_inverse=True)
+    return number.ravel(), np.stack(np.unravel_index(used, span), axis=1) + low
 
 
 def unit(vector: ArrayLike) -> Array:
