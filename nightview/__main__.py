@@ -15,10 +15,11 @@ from nightview.errors import NightviewError
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Run one command; returns the exit status: 0 done, 2 bad input, 130 interrupted."""
+    """Run one command; returns the exit status: 0 done, 2 bad input, 70 a fault of our own, 130
+    interrupted; 1 where ``check`` or ``wire`` has found something."""
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # ended in order, as by control-C
     try:
-        app(sys.argv[1:] if arguments is None else arguments, exit_on_error=False,
+        status = app(sys.argv[1:] if arguments is None else arguments, exit_on_error=False,
             print_error=False, result_action="return_value")  # fmt: skip
         sys.stdout.flush()
     except NightviewError as error:
@@ -44,7 +45,7 @@ def main(arguments: list[str] | None = None) -> int:
         return 2
     except Exception as error:
         return _own_fault(error)
-    return 0
+    return status if isinstance(status, int) else 0
 
 
 def _own_fault(error: Exception) -> int:
@@ -53,7 +54,7 @@ def _own_fault(error: Exception) -> int:
         traceback.print_exception(error)
     else:
         print("Set NIGHTVIEW_DEBUG=1 to see where.", file=sys.stderr)
-    return 1
+    return 70
 
 
 if __name__ == "__main__":

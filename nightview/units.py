@@ -48,6 +48,8 @@ VOLTAGE = Kind("a voltage", "V", "12 V")
 CURRENT = Kind("a current", "A", "5 A")
 RESISTANCE = Kind("a resistance", "ohm", "0.05 ohm")
 APPARENT_POWER = Kind("an apparent power", "VA", "5 VA")
+TIME = Kind("a time", "h", "5 h")
+TEMPERATURE = Kind("a temperature", "degC", "20 degC", ("degF",))
 _KINDS = (
     LENGTH,
     ANGLE,
@@ -61,6 +63,8 @@ _KINDS = (
     CURRENT,
     RESISTANCE,
     APPARENT_POWER,
+    TIME,
+    TEMPERATURE,
 )
 
 # Spellings that are no word pint could hold, and the word they stand for.
@@ -68,7 +72,7 @@ _SIGNS = {
     **dict.fromkeys(("cd/m^2", "cd/m2", "cd/m²"), "nit"),
     **dict.fromkeys(("''", '"', "″", "”"), "inch"),
     **dict.fromkeys(("'", "′", "’"), "foot"),
-    **{"°": "degree", "Ω": "ohm", "mΩ": "milliohm"},
+    **{"°C": "degC", "°F": "degF", "°": "degree", "Ω": "ohm", "mΩ": "milliohm"},
 }
 _NUMBER = (
     r"(?:[0-9]+[ -]+[0-9]+/[0-9]+|[0-9]+/[0-9]+"  # 6 1/2 and 6-1/2, 1/2
@@ -124,6 +128,13 @@ def cct_k(value: object) -> float:
 def power_w(value: object) -> float:
     """Watts of "4.5 W", "0.3 kW" (not of "5 VA"); UnitError otherwise."""
     return parse(value, POWER)
+
+
+def temperature_c(value: object) -> float:
+    """Degrees Celsius of "75 degC", "20 °C", "167 degF"; UnitError otherwise."""
+    degrees = parse(value, TEMPERATURE)  # of its own scale, in steps of 1 °C
+    fahrenheit = isinstance(value, str) and value.strip().endswith("F")
+    return degrees - 32.0 * 5.0 / 9.0 if fahrenheit else degrees
 
 
 def parse(value: object, kind: Kind) -> float:

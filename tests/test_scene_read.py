@@ -266,6 +266,13 @@ flux_per_metre = "200 lm"
 power_per_metre = "2.5 W"
 beam = "120 deg"
 source = "led"
+volts = "24 V"
+volts_min = "20 V"
+volts_max = "28 V"
+power_factor = 0.9
+power_exponent = 0
+lead = "3 ft"
+lead_gauge = "18 AWG"
 [lamps."accent 36"]
 like = "accent 36"
 [[fixture]]
@@ -331,6 +338,75 @@ cct = "3000 K"
 name = "all"
 like = "late"
 zones = { windows = { on = false }, sky = { dim = "10 %" }, steps = { dim = 1 } }
+[wiring]
+resistance = "stranded"
+hot = "140 degF"
+cold = "0 degC"
+splice = "1 mohm"
+slack = "2 ft"
+waste = "10 %"
+layout = "tee"
+sleeve_penalty = 4.0
+hours = "5 h"
+energy_price = 0.3
+currency = "USD"
+reserve = "20 %"
+[[transformer]]
+name = "T1"
+at = "-7 m, 1 m"
+height = "18 in"
+power = "300 VA"
+taps = ["12 V", "13 V"]
+supply = "AC"
+where = "dry"
+commons = 2
+circuit_limit = "25 A"
+tap_limit = "20 A"
+efficiency = 0.9
+[[hub]]
+name = "hub A"
+at = "-3 m, -4 m"
+[[hub]]
+name = "hub B"
+at = "2 m, -10 m"
+[[load]]
+id = "bollard"
+at = "5 m, -9 m"
+power = "20 W"
+volts = "12 V"
+volts_min = "10.8 V"
+volts_max = "12 V"
+source = "halogen"
+power_factor = 1.0
+power_exponent = 1.6
+lead = "1 m"
+lead_gauge = "16 AWG"
+[[cable]]
+name = "run 1"
+from = "T1"
+tap = "12 V"
+common = 2
+through = ["facade", "hub A"]
+gauge = "10 AWG"
+parallel = 2
+lengths = ["4 m", "2.5 m", "12 ft"]
+[[cable]]
+name = "run 2"
+from = "hub A"
+through = ["path", "treads"]
+to = "hub A"
+length = "30 m"
+[[cable]]
+name = "run 3"
+from = "T1"
+tap = "13 V"
+through = ["bollard"]
+route = ["-7 m, 1 m", "-8 m, -5 m", "5 m, -9 m"]
+[[cable]]
+name = "run 4"
+from = "bollard"
+through = ["hub B"]
+layout = "daisy"
 [[view]]
 name = "front door"
 eye = "1 m, -14 m, 1.6 m"

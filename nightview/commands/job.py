@@ -18,11 +18,17 @@ if TYPE_CHECKING:
     from nightview.site.build import Site
 
 
-def job_of(path: Path) -> Scene:
-    """The scene of a file, if there is something to show in it: lamps, and views of them."""
+def lit_of(path: Path) -> Scene:
+    """The scene of a file, if there are lamps in it."""
     job = read(path)
     if not job.fixtures:
         raise NightviewError(path.name, "has no lamps to show", "add a [[fixture]] table")
+    return job
+
+
+def job_of(path: Path) -> Scene:
+    """The scene of a file, if there is something to show in it: lamps, and views of them."""
+    job = lit_of(path)
     if not job.views:
         raise NightviewError(
             path.name, "has no views", "add a [[view]] table with name, eye and target"

@@ -95,6 +95,11 @@ class ResolvedLamp:
         intensity = self.intensity.scaled(self.tilt.factor(axis, reference))
         return replace(self, intensity=intensity, flux_lm=intensity.flux_lm, tilt=None)
 
+    def shielded(self, cutoff_deg: float) -> ResolvedLamp:
+        """The lamp within a collar; ``Intensity.shielded``."""
+        intensity = self.intensity.shielded(cutoff_deg)
+        return replace(self, intensity=intensity, flux_lm=intensity.flux_lm)
+
     @property
     def rgb(self) -> NDArray[np.float64]:
         """Linear sRGB (3,) of its light at Y = 1."""

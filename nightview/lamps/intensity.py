@@ -19,6 +19,9 @@ Angles = NDArray[np.float64]
 _LEAST_COLUMNS = 4097
 _MOST_COLUMNS = 32769
 _FLUX_TOLERANCE = 1e-6
+SHIELD_SOFT_DEG = 10.0
+"""Width of a collar's soft edge, since a rim covers a lens little by little; our choice: it hangs on
+the collar's length, which nobody states."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,6 +103,16 @@ class Intensity:
     def scaled(self, factor: float) -> Intensity:
         """The same shape with candela and lumens times factor."""
         return Intensity(self.table * np.float32(factor), self.flux_lm * factor)
+
+    def shielded(self, cutoff_deg: float) -> Intensity:
+        """The same lamp within a collar that stops light farther than so far off the axis [deg].
+
+        The edge is as soft as a lens before a collar makes it, SHIELD_SOFT_DEG wide; what the collar
+        stops is lost, so the lumens are fewer.
+        """
+        off = np.degrees(_theta(self.table.shape[1])) - cutoff_deg
+        passed = np.clip(0.5 - off / SHIELD_SOFT_DEG, 0.0, 1.0)
+        return Intensity.from_table(self.table * passed.astype(np.float32))
 
     # --- asking it --------------------------------------------------------------------------------
 

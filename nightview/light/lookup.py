@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
+from numpy.typing import NDArray
 
 from nightview.light.direct import LIFT_M, light_on_points
 from nightview.light.field import Light, LightField
 from nightview.light.gather import hemisphere_rays, sky_along
 from nightview.light.rays import Array32, Hits
 from nightview.light.source import Source
-from nightview.site.surface import Array
+from nightview.site.surface import Array, Ints
 
 POINT_RAYS = 32
 """Shadow rays an exact point sends to each point of a source."""
+RAYS_AT_ONCE = 1 << 18
+"""So many rays of points together: enough to keep all cores busy, few enough for any memory."""
 
 
 def luminance_of_hits(light: Light, hits: Hits) -> Array32:
@@ -20,12 +25,9 @@ def luminance_of_hits(light: Light, hits: Hits) -> Array32:
     site, tracer = light.field.site, light.field.tracer
     shown = np.zeros((len(hits.triangle), 3), np.float32)
     hit = np.flatnonzero(hits.triangle >= 0)
-    triangle = hits.triangle[hit]
-    surface = tracer.surface[triangle]
     n_patches, n_crowns = len(site.patches), len(site.crowns)
-    for number in np.unique(surface):
-        here = surface == number
-        which, own = hit[here], triangle[here]
+    for number, which in _by_surface(tracer.surface[hits.triangle[hit]], hit):
+        own = hits.triangle[which]
         if number < n_patches:
             patch, values = site.patches[number], light.patches[number]
             if values is None:
@@ -35,9 +37,10 @@ def luminance_of_hits(light: Light, hits: Hits) -> Array32:
             front = (hits.facing[which] < 0)[:, None]
             shown[which] = bilinear(values, uv, patch.size) * per_lux * front
         elif number < n_patches + n_crowns:
-            sides = leaf_luminance(light, number - n_patches)
+            leaves, met = np.unique(tracer.local[own], return_inverse=True)
+            sides = leaf_luminance(light, number - n_patches, leaves)
             side = (hits.facing[which] > 0).astype(int)
-            shown[which] = sides[tracer.local[own], side]
+            shown[which] = sides[met, side]
         else:
             k = number - n_patches - n_crowns
             mesh = site.meshes[k]
@@ -47,6 +50,15 @@ def luminance_of_hits(light: Light, hits: Hits) -> Array32:
             a, b, c = (light.meshes[k][corners[:, i]] for i in range(3))
             shown[which] = (a * (1 - u - v) + b * u + c * v) * per_lux
     return shown
+
+
+def _by_surface(surface: Ints, hit: NDArray[np.intp]) -> Iterator[tuple[int, NDArray[np.intp]]]:
+    """Each surface that is met, and which of the rays hit (n,) met it."""
+    if not len(hit):
+        return
+    order = np.argsort(surface, kind="stable")
+    numbers, starts = np.unique(surface[order], return_index=True)
+    yield from zip(numbers.tolist(), np.split(hit[order], starts[1:]), strict=True)
 
 
 def bilinear(values: Array32, uv: Array32, size: tuple[float, float]) -> Array32:
@@ -61,15 +73,22 @@ def bilinear(values: Array32, uv: Array32, size: tuple[float, float]) -> Array32
     ) * b
 
 
-def leaf_luminance(light: Light, number: int) -> Array32:
-    """Luminance of the front and back of each leaf of a crown, (n, 2, 3) [cd/m² RGB]."""
+def leaf_luminance(light: Light, number: int, which: Ints | slice = slice(None)) -> Array32:
+    """Luminance of the front and back of leaves of a crown, (n, 2, 3) [cd/m² RGB].
+
+    which : the leaves by number; by default all.
+    """
     site = light.field.site
     crown = site.crowns[number]
     spec = site.materials[crown.material]
     reflects = np.asarray(spec.rgb, np.float32)
     transmits = np.asarray(spec.transmits_rgb or (0, 0, 0), np.float32)
-    here, there = light.crowns[number], light.crowns[number][:, ::-1]
-    return (here * reflects + there * transmits) * (crown.tone[:, None, None] / np.float32(np.pi))
+    here = light.crowns[number][which]
+    tone = crown.tone[which, None, None] / np.float32(np.pi)
+    return (here * reflects + here[:, ::-1] * transmits) * tone
+
+
+# --- light at points ------------------------------------------------------------------------------
 
 
 def at_points(light: Light, points: Array, normals: Array, rays: int = 1024) -> tuple[Array, Array]:
@@ -78,43 +97,65 @@ def at_points(light: Light, points: Array, normals: Array, rays: int = 1024) -> 
     points, normals : (n, 3) [m]; normals of unit length. Returns direct and total illuminance,
     each (n, 3) as linear RGB whose Y is lux.
     """
-    field = light.field
     points, normals = np.asarray(points, float), np.asarray(normals, float)
     direct = np.zeros((len(points), 3))
-    for part in field.sources:
+    for part in light.field.sources:
         weight = light.state.weight(part.source)
         if weight.any():
-            direct += direct_at(field, part.source, points, normals)[:, None] * weight
-    total = direct.copy()
-    for i, (point, normal) in enumerate(zip(points, normals, strict=True)):
-        ways = hemisphere_rays(normal[None], rays, np.array([i]))[0]
-        count = len(ways)
-        origins = np.repeat((point + 0.001 * normal).astype(np.float32)[None], count, axis=0)
-        hits = field.tracer.first(origins, ways)
+            direct += direct_at(light.field, part.source, points, normals)[:, None] * weight
+    return direct, direct + around(light, points, normals, rays)
+
+
+def around(light: Light, points: Array, normals: Array, rays: int = 1024, first: int = 0) -> Array:
+    """Light that comes to points (n, 3) from other surfaces and from the sky, (n, 3) [lx RGB].
+
+    rays : a point, cosine-weighted. first : the number of the first point; numbers near each other
+    have sets of rays that are turned against each other.
+    """
+    total = np.zeros((len(points), 3))
+    lot = max(1, RAYS_AT_ONCE // rays)
+    for start in range(0, len(points), lot):
+        which = np.arange(start, min(start + lot, len(points)))
+        place, facing = points[which], normals[which]
+        ways = hemisphere_rays(facing, rays, first + which).reshape(-1, 3)
+        origins = np.repeat((place + LIFT_M * facing).astype(np.float32), rays, axis=0)
+        hits = light.field.tracer.first(origins, ways)
         radiance = luminance_of_hits(light, hits)
         missed = hits.triangle < 0
         if missed.any():
-            radiance[missed] = light.state.sky * sky_along(field.site, ways[missed])
-        total[i] += np.pi * radiance.mean(axis=0)
-    return direct, total
+            radiance[missed] = light.state.sky * sky_along(light.field.site, ways[missed])
+        total[which] = np.pi * radiance.reshape(-1, rays, 3).mean(axis=1)
+    return total
 
 
 def direct_at(field: LightField, source: Source, points: Array, normals: Array) -> Array:
     """Direct light of a source at full power on points (n, 3), soft shadows included: (n,) [lx]."""
     total = np.zeros(len(points))
-    where, facing = points.astype(np.float32), normals.astype(np.float32)
-    start = (points + LIFT_M * normals).astype(np.float32)
     for position in source.positions:
-        if source.pane_m[0] > 0:  # every spot of it by itself: near a pane they differ much
-            spots = source.near_points(position, 0.0)
-            for spot in spots:
-                light = light_on_points(where, facing, source, spot)[0]
-                blocked = field.tracer.blocked(start, spot.astype(np.float32))
-                total += light * ~blocked / len(spots)
+        # Near a pane its spots differ much, so each is weighed by itself; those of a lens do not.
+        if source.pane_m[0] > 0:
+            lights = spots = source.near_points(position, 0.0)
         else:
-            lens = source.lens_points(position, POINT_RAYS).astype(np.float32)
-            clear = np.zeros(len(points))
-            for spot in lens:
-                clear += ~field.tracer.blocked(start, spot)
-            total += light_on_points(where, facing, source, position)[0] * clear / len(lens)
+            lights, spots = position[None], source.lens_points(position, POINT_RAYS)
+        lot = max(1, RAYS_AT_ONCE // len(spots))
+        for start in range(0, len(points), lot):
+            some = slice(start, start + lot)
+            total[some] += _from_spots(field, source, lights, spots, points[some], normals[some])
     return total
+
+
+def _from_spots(
+    field: LightField, source: Source, lights: Array, spots: Array, points: Array, normals: Array
+) -> Array:
+    """Light on points (n, 3) from lights (k or 1, 3) that share the power, each seen or not from
+    its spot or, if there is one alone, by the share of spots (k, 3) that are seen; (n,) [lx]."""
+    n, k = len(points), len(lights)
+    where, facing = (np.repeat(a.astype(np.float32), k, axis=0) for a in (points, normals))
+    light, _ = light_on_points(where, facing, source, np.tile(lights, (n, 1)))
+    light = light.reshape(n, k)
+    lit = np.broadcast_to(light > 0, (n, len(spots)))
+    point, spot = np.nonzero(lit)
+    starts, ends = (points + LIFT_M * normals).astype(np.float32), spots.astype(np.float32)
+    clear = np.zeros(lit.shape)
+    clear[point, spot] = ~field.tracer.blocked(starts[point], ends[spot])
+    return (light * clear).mean(axis=1)

@@ -18,7 +18,7 @@ from nightview.light.grids import Grids
 from nightview.light.layout import FACING_M, Layout
 from nightview.light.rays import Tracer
 from nightview.site.build import Geometry, Site
-from nightview.site.surface import Mesh
+from nightview.site.surface import Array, Mesh
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,10 +52,12 @@ class Stage:
         of the nearest surface that faces alike, so that a moved lamp needs no gathering anew."""
         if not len(self.layout.points):
             return [np.zeros(len(body.vertices), np.int32) for body in bodies]
-        return [
-            self._tree.query(np.hstack([body.inset, FACING_M * body.normals]))[1].astype(np.int32)
-            for body in bodies
-        ]
+        return [self.nearest(body.inset, body.normals) for body in bodies]
+
+    def nearest(self, points: Array, normals: Array) -> NDArray[np.int32]:
+        """The gather row nearest to each of points (n, 3) with normals (n, 3), facing alike: (n,)."""
+        found: NDArray[np.int32] = self._tree.query(np.hstack([points, FACING_M * normals]))[1]
+        return found.astype(np.int32)
 
 
 @lru_cache(maxsize=1)

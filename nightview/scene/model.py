@@ -10,8 +10,9 @@ from __future__ import annotations
 import pathlib
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr
+from pydantic import Field, PrivateAttr
 
+from nightview.scene.check_model import Check, Neighbour
 from nightview.scene.quantities import (
     AngleDeg,
     CctK,
@@ -27,34 +28,29 @@ from nightview.scene.quantities import (
     PowerW,
     Share,
     Size2,
+    VoltageV,
+)
+from nightview.scene.table import Line, Name, Table
+from nightview.scene.wiring_model import (
+    EXPONENT,
+    LEAST,
+    POWER_FACTOR,
+    Cable,
+    Exponent,
+    Gauge,
+    Hub,
+    Load,
+    PowerFactor,
+    Transformer,
+    Wiring,
 )
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 Reflectance = Annotated[float, Field(ge=0.0, le=0.95)]
 Side = Literal["front", "back", "left", "right"]
-# No control characters, and no blank at either end: names go into captions, tables and file names.
-Name = Annotated[
-    str,
-    Field(
-        max_length=80,
-        pattern=r"^[^\x00-\x20\x7f]([^\x00-\x1f\x7f]*[^\x00-\x20\x7f])?$",
-        examples=["a name of its own"],
-    ),
-]
-Line = Annotated[
-    tuple[Point2, ...], Field(min_length=2, examples=[["0 m, 0 m", "0 m, -4 m", "2 m, -9 m"]])
-]
 Outline = Annotated[
     tuple[Point2, ...], Field(min_length=3, examples=[["0 m, 0 m", "4 m, 0 m", "4 m, 3 m"]])
 ]
-
-
-class Table(BaseModel):
-    """A TOML table: unknown keys are errors, values never change."""
-
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", populate_by_name=True, allow_inf_nan=False
-    )
 
 
 # --- surroundings ---------------------------------------------------------------------------------
@@ -369,6 +365,17 @@ class Lamp(Table):
     power_per_metre_w: PowerW | None = Field(
         None, alias="power_per_metre", description="of a linear lamp, instead of power"
     )
+    volts_v: VoltageV | None = Field(
+        None, alias="volts", description="that its power is rated at; 12 V if not given"
+    )
+    volts_min_v: VoltageV | None = Field(None, alias="volts_min", description=LEAST)
+    volts_max_v: VoltageV | None = Field(None, alias="volts_max", description="at most")
+    power_factor: PowerFactor | None = Field(None, description=POWER_FACTOR)
+    power_exponent: Exponent | None = Field(None, description=EXPONENT)
+    lead_m: LengthM | None = Field(
+        None, alias="lead", ge=0.0, le=100.0, description="its own cable"
+    )
+    lead_gauge: Gauge | None = None
     lens_m: PositiveM | None = Field(
         None, alias="lens", le=1.0, description="lens diameter; of a linear lamp its width"
     )
@@ -415,6 +422,16 @@ class Fixture(Table):
     cct_k: CctK | None = Field(None, alias="cct")
     dim: Share = Field(1.0, description="of the control: 1 or 100 % is full")
     on: bool = True
+    shield_deg: AngleDeg | None = Field(
+        None,
+        alias="shield",
+        ge=5.0,
+        le=90.0,
+        description="a collar about the lens: no light farther than this from the aim",
+    )
+    lights: Name | None = Field(
+        None, description="what it is meant to light; by default what its aim meets first"
+    )
 
     @property
     def lamp_ids(self) -> tuple[str, ...]:
@@ -496,11 +513,18 @@ class Scene(Table):
     shrubs: tuple[Shrub, ...] = Field((), alias="shrub")
     hedges: tuple[Hedge, ...] = Field((), alias="hedge")
     meshes: tuple[Mesh, ...] = Field((), alias="mesh")
-    materials: dict[Name, Material] = {}
-    lamps: dict[Name, Lamp] = {}
+    materials: dict[Name, Material] = Field({})
+    lamps: dict[Name, Lamp] = Field({})
     fixtures: tuple[Fixture, ...] = Field((), alias="fixture")
     states: tuple[State, ...] = Field((), alias="state")
     views: tuple[View, ...] = Field((), alias="view")
+    wiring: Wiring = Wiring()
+    transformers: tuple[Transformer, ...] = Field((), alias="transformer")
+    hubs: tuple[Hub, ...] = Field((), alias="hub")
+    cables: tuple[Cable, ...] = Field((), alias="cable")
+    loads: tuple[Load, ...] = Field((), alias="load")
+    neighbours: tuple[Neighbour, ...] = Field((), alias="neighbour")
+    check: Check = Check()
     picture: Picture = Picture()
     _folder: pathlib.Path = PrivateAttr(pathlib.Path())
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import pathlib
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationInfo
@@ -110,6 +110,12 @@ def _one(kind: units.Kind, **limits: float) -> Written:
     return Written(name, parse, pattern, kind.example, kind.unit, _float(**limits))
 
 
+def _temperature() -> Written:
+    """As ``_one``, but for the two scales, which do not begin at the same zero."""
+    one = _one(units.TEMPERATURE, ge=-273.15, le=1000.0)
+    return replace(one, parse=units.temperature_c)
+
+
 def _point(n: int) -> Written:
     def parse(value: object) -> tuple[float, ...]:
         return units.point_m(value, n)
@@ -152,3 +158,9 @@ IlluminanceLx = Annotated[float, _one(units.ILLUMINANCE, ge=0.0, le=1e6)]
 LuminanceCdM2 = Annotated[float, _one(units.LUMINANCE, ge=0.0, le=1e7)]
 Share = Annotated[float, WrittenShare()]
 PowerW = Annotated[float, _one(units.POWER, gt=0.0, le=1e5)]
+VoltageV = Annotated[float, _one(units.VOLTAGE, gt=0.0, le=1000.0)]
+CurrentA = Annotated[float, _one(units.CURRENT, gt=0.0, le=1000.0)]
+ResistanceOhm = Annotated[float, _one(units.RESISTANCE, ge=0.0, le=1e6)]
+ApparentPowerVA = Annotated[float, _one(units.APPARENT_POWER, gt=0.0, le=1e5)]
+TimeH = Annotated[float, _one(units.TIME, ge=0.0, le=1e5)]
+TemperatureC = Annotated[float, _temperature()]

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from nightview.scene.faults import SAME_M, Fault, Unread, label, metres, row_faults, unknown
+from nightview.scene.check_rules import CHECK_RULES
 from nightview.scene.light_rules import LIGHT_RULES
 from nightview.scene.model import (
     Area,
@@ -20,12 +21,14 @@ from nightview.scene.model import (
     Fixture,
     GardenWall,
     Hedge,
+    Load,
     Opening,
     Path,
     Scene,
     Side,
     Terrace,
 )
+from nightview.scene.wiring_rules import WIRING_RULES
 from nightview.units import shown
 
 Place = tuple[float, ...]
@@ -78,7 +81,7 @@ def _tables(scene: Scene) -> Iterator[tuple[str, Any]]:
 
 
 def _name(table: Any) -> str:
-    return table.id if isinstance(table, Fixture) else table.name
+    return table.id if isinstance(table, (Fixture, Load)) else table.name
 
 
 def _a(kind: str) -> str:
@@ -86,9 +89,9 @@ def _a(kind: str) -> str:
     return kind if kind.endswith("s") else f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
 
 
-# Things and fixtures share one set of names, since findings and aims speak of both. Views and states
-# have their own: a view of the front door may well be called "front door".
-_OWN_NAMES = ("view", "state")
+# Things and fixtures share one set of names, since findings and aims speak of both. Views, states and
+# cables have their own: a view of the front door may well be called "front door".
+_OWN_NAMES = ("view", "state", "cable")
 
 
 def _names_are_unique(scene: Scene, unread: Unread) -> Iterator[Fault]:
@@ -110,7 +113,7 @@ def _references_are_known(scene: Scene, unread: Unread) -> Iterator[Fault]:
             place = label(kind, item.name)
             yield from unknown(place, "block", item.block, blocks, "block", unread)
     paths = [path.name for path in (*scene.paths, *scene.drives)]
-    no_thing = ("fixture", *_OWN_NAMES)
+    no_thing = ("fixture", "transformer", "hub", "load", *_OWN_NAMES)
     things = [_name(table) for kind, table in _tables(scene) if kind not in no_thing]
     for fixture in scene.fixtures:
         place = label("fixture", fixture.id)
@@ -319,4 +322,6 @@ _RULES = (
     _shapes_are_sound,
     _sizes_agree,
     *LIGHT_RULES,
+    *WIRING_RULES,
+    *CHECK_RULES,
 )

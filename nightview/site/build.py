@@ -119,7 +119,8 @@ def build(scene: Scene) -> Site:
 
 
 _LIGHTING = frozenset(
-    ("title", "notes", "site", "moon", "fixtures", "lamps", "states", "views", "picture")
+    ("title", "notes", "site", "moon", "fixtures", "lamps", "states", "views", "picture", "check",
+     "neighbours")
 )
 """What of a scene its geometry does not hang on."""
 _latest: list[tuple[Scene, list[tuple[int, int]], Geometry]] = []
@@ -287,13 +288,13 @@ def _check_places(site: Site) -> None:
             raise NightviewError(
                 where, f"is {-placed.position[2]:.2g} m under the ground", "raise it"
             )
-        owner = _inside(site, placed.position)
+        owner = inside(site, placed.position)
         if owner:
             raise NightviewError(
                 where, f'is inside "{owner}"', "move it out, or correct its distance"
             )
     for view in site.scene.views:
-        owner = _inside(site, np.asarray(view.eye_m))
+        owner = inside(site, np.asarray(view.eye_m))
         if owner:
             raise NightviewError(
                 f'view "{view.name}"', f'its eye is inside "{owner}"', "move the eye out"
@@ -304,7 +305,7 @@ def _check_places(site: Site) -> None:
             )
 
 
-def _inside(site: Site, point: Array) -> str:
+def inside(site: Site, point: Array) -> str:
     """Whose solid, trunk or closed mesh holds a point, or ""."""
     for solid in site.solids:
         if solid.holds(point[None], depth_m=DEEP_M)[0] and not _in_opening(

@@ -60,9 +60,12 @@ def place_fixtures(scene: Scene, targets: dict[str, Array]) -> tuple[Placed, ...
             beside = spot.position - spots[0].position
             axis = _axis(fixture, lamp, spot, beside, targets, scene.site.north_deg)
             reference = _reference(axis, fixture.roll_deg, spot, lamp.length_m > 0.0)
+            held = lamp.installed(axis, reference)
+            if fixture.shield_deg is not None:
+                held = held.shielded(fixture.shield_deg)
             placed.append(
-                Placed(name, lamp.installed(axis, reference), fixture.zone, spot.position, axis,
-                       reference, fixture.cct_k or lamp.cct_k, fixture.dim, fixture.on)
+                Placed(name, held, fixture.zone, spot.position, axis, reference,
+                       fixture.cct_k or lamp.cct_k, fixture.dim, fixture.on)
             )  # fmt: skip
     return tuple(placed)
 

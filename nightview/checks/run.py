@@ -1,0 +1,24 @@
+"""All checks of a job, in the order in which they are told."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from nightview.checks.job import Job
+from nightview.checks.result import Result
+from nightview.checks.walls import WALL_CHECKS
+
+Check = Callable[[Job], Iterator[Result]]
+CHECKS: tuple[Check, ...] = (*WALL_CHECKS,)
+
+SEARCHED = CHECKS
+"""Those asked again for every candidate of a remedy."""
+
+
+def results_of(job: Job, checks: tuple[Check, ...] = CHECKS) -> tuple[Result, ...]:
+    """What the checks say, in their order; each (check, place) once."""
+    found: dict[tuple[str, str], Result] = {}
+    for check in checks:
+        for result in check(job):
+            found.setdefault(result.key, result)
+    return tuple(found.values())

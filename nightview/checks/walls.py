@@ -1,0 +1,521 @@
+"""Light on the walls of houses: hot spots, dark holes, reach, evenness, scallops, balance, order."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter, uniform_filter
+
+from nightview.checks.areas import Area
+from nightview.checks.job import Job
+from nightview.checks.result import Result
+from nightview.scene.model import Block, Opening, Side
+from nightview.scene.rules import wall_top
+from nightview.site.blocks import wall_frame
+from nightview.site.placing import Placed
+from nightview.site.surface import Array
+
+SQUARE_M = 0.9
+"""Side of the square that a hot spot is compared with (3 ft)."""
+SEEN_CD_M2 = 0.2
+"""A wall dimmer than this at its brightest has no hot spots and no sides to balance; our choice."""
+HOLE = 0.1
+"""Share of the zone's mean below which a spot is dark."""
+BESIDE_M = 2.5
+"""A lamp farther than this from an opening's middle does not flank it."""
+EYE_M = 1.5
+KNEE_M = 0.4
+LEAST_POINTS = 12
+
+
+@dataclass(frozen=True, eq=False)
+class Wall:
+    """A facade with the light on it and the lamps meant for it.
+
+    lux : (nv, nu) all light [lx], NaN where there is no wall. lamps : those on and meant for it.
+    """
+
+    job: Job
+    area: Area
+    block: Block
+    side: Side
+    lamps: tuple[Placed, ...]
+
+    @cached_property
+    def lux(self) -> Array:
+        """All light on the grid, (nv, nu) [lx]."""
+        return self.area.on_grid(self.job.readings.total(self.area))
+
+    @cached_property
+    def luminance(self) -> Array:
+        """Of the wall on the grid, (nv, nu) [cd/m²]."""
+        return self.area.on_grid(self.job.readings.luminance(self.area))
+
+    @cached_property
+    def _frame(self) -> tuple[Array, Array, Array, float]:
+        return wall_frame(self.block, self.side)
+
+    def along(self, lamp: Placed) -> float:
+        """How far along the wall a lamp stands [m]."""
+        foot, right, _, _ = self._frame
+        return float((lamp.position - foot) @ right)
+
+    def out(self, lamp: Placed) -> float:
+        """How far out from the wall a lamp stands [m]."""
+        foot, _, normal, _ = self._frame
+        return float((lamp.position - foot) @ normal)
+
+    def height(self, lamp: Placed) -> float:
+        """How high above the wall's base a lamp is [m]."""
+        return float(lamp.position[2] - self._frame[0][2])
+
+    def point(self, x: float, z: float) -> tuple[float, float, float]:
+        """World place of a spot of the wall [m]."""
+        foot, right, _, _ = self._frame
+        place = foot + x * right + np.array([0.0, 0.0, z])
+        return (float(place[0]), float(place[1]), float(place[2]))
+
+    @cached_property
+    def u(self) -> Array:
+        """Along the wall, of the grid's columns [m]."""
+        u: Array = (np.arange(self.area.grid.shape[1], dtype=float) + 0.5) * self.area.step_m
+        return u
+
+    @cached_property
+    def v(self) -> Array:
+        """Above the base, of the grid's rows [m]."""
+        v: Array = (np.arange(self.area.grid.shape[0], dtype=float) + 0.5) * self.area.step_m
+        return v
+
+    @cached_property
+    def zone(self) -> NDArray[np.bool_]:
+        """(nv, nu): the part of the wall that is meant to be lit. It runs from the outermost lamps
+        meant for it on by half a beam's width at the eaves, at least 0.5 m; all of it if none are."""
+        mask = self.area.mask
+        if not self.lamps:
+            return mask
+        low, high = np.inf, -np.inf
+        for lamp in self.lamps:
+            beam = np.radians(min(lamp.lamp.intensity.width_deg(0.5), 120.0) / 2)
+            rise = max(self.block.height_m - self.height(lamp), 0.0)
+            half = max(0.5, min(rise * np.tan(beam), 2.0))
+            low, high = min(low, self.along(lamp) - half), max(high, self.along(lamp) + half)
+        within = (self.u >= low) & (self.u <= high)
+        return mask & within[None, :] if within.any() else mask
+
+    def mean(self, values: Array, where: NDArray[np.bool_] | None = None) -> float:
+        """The mean of a grid over part of the wall, by default its zone; 0 where there is none."""
+        chosen = values[self.zone if where is None else where & self.area.mask]
+        return float(chosen.mean()) if chosen.size else 0.0
+
+    def upward(self) -> list[Placed]:
+        """The lamps meant for it that light it from below."""
+        return [lamp for lamp in self.lamps if lamp.axis[2] > 0.2 and self.out(lamp) > 0.02]
+
+
+def walls_of(job: Job) -> list[Wall]:
+    """Every facade that lamps light."""
+    blocks = {block.name: block for block in job.scene.blocks}
+    found = []
+    for area in job.areas("facade"):
+        side: Side = area.name.rpartition(" ")[2]  # type: ignore[assignment]
+        lamps = tuple(job.meant_for(area.name))
+        if lamps or (job.readings.from_lamps(area) * area.per_lux).max(initial=0.0) > SEEN_CD_M2:
+            found.append(Wall(job, area, blocks[area.owner], side, lamps))
+    return found
+
+
+def _spot(x: float, z: float) -> str:
+    return f"x {x:.2f} m, z {z:.2f} m"
+
+
+# --- too bright, too dark -------------------------------------------------------------------------
+
+
+def hot_spots(job: Job) -> Iterator[Result]:
+    """The brightest spot that each lamp makes on a wall: against the 0.9 m square about it, and that
+    of the wall against the zone."""
+    local, whole = job.limits["hot_spot_local"], job.limits["hot_spot_zone"]
+    for wall in walls_of(job):
+        lux, mask = wall.lux, wall.area.mask
+        mean = wall.mean(lux)
+        name = wall.area.name
+        if not mask.any() or mean <= 0:
+            continue
+        filled = np.where(mask, lux, 0.0)
+        cells = max(3, 2 * round(SQUARE_M / wall.area.step_m / 2) + 1)
+        weight = uniform_filter(mask.astype(float), cells, mode="constant")
+        around = uniform_filter(filled, cells, mode="constant") / np.maximum(weight, 1e-9)
+        ratio = np.where(mask, filled / np.maximum(around, 1e-9), 0.0)
+        peaks = mask & (filled == maximum_filter(filled, cells, mode="constant"))
+        peaks &= (wall.luminance > SEEN_CD_M2) & (filled > mean)
+        best: dict[tuple[str, ...], tuple[float, int, int]] = {}
+        for j, i in np.argwhere(peaks):
+            here = np.zeros(len(wall.area))
+            here[wall.area.grid[j, i]] = 1.0
+            lamps = job.chief_lamps(wall.area, here)
+            if lamps and ratio[j, i] > best.get(lamps[:1], (0.0, 0, 0))[0]:
+                best[lamps[:1]] = (float(ratio[j, i]), int(j), int(i))
+        for (lamp,), (value, j, i) in sorted(best.items()):
+            higher, x, z = _peak(wall, filled, j, i)
+            value *= higher
+            yield Result(
+                "hot spot", f"{name}, by {lamp}", value, local,
+                f"{higher * filled[j, i]:.0f} lx at {_spot(x, z)}, {value:.1f} times the mean of the "
+                f"{SQUARE_M:g} m square about it ({around[j, i]:.0f} lx)",
+                f"There is a bright patch on the {name}, close above the lamp.",
+                wall.point(x, z), (lamp,),
+            )  # fmt: skip
+        j, i = np.unravel_index(np.nanargmax(np.where(wall.zone, lux, -1.0)), lux.shape)
+        if wall.lamps and wall.luminance[j, i] > SEEN_CD_M2:
+            here = np.zeros(len(wall.area))
+            here[wall.area.grid[j, i]] = 1.0
+            value = float(lux[j, i] / mean)
+            yield Result(
+                "brightest spot", name, value, whole,
+                f"{lux[j, i]:.0f} lx at {_spot(wall.u[i], wall.v[j])}, {value:.1f} times the zone's "
+                f"mean of {mean:.1f} lx",
+                f"One spot of the {name} is much brighter than the rest of it.",
+                wall.point(float(wall.u[i]), float(wall.v[j])), job.chief_lamps(wall.area, here),
+            )  # fmt: skip
+
+
+def _peak(wall: Wall, lux: Array, j: int, i: int) -> tuple[float, float, float]:
+    """How much higher than at its brightest point a spot rises between the points, and where: a
+    parabola through the logarithms of three of them each way, as a Gaussian's is."""
+    higher, shift = 1.0, [0.0, 0.0]
+    for axis, (a, b) in enumerate((((j, i - 1), (j, i + 1)), ((j - 1, i), (j + 1, i)))):
+        if min(a) < 0 or b[0] >= lux.shape[0] or b[1] >= lux.shape[1]:
+            continue
+        before, here, after = (float(lux[place]) for place in (a, (j, i), b))
+        if min(before, after) < 0.25 * here:  # an edge, and no peak
+            continue
+        before, here, after = np.log([before, here, after])
+        bend = before - 2 * here + after
+        if bend < -1e-9:
+            shift[axis] = float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5))
+            higher *= float(np.exp(-0.25 * (before - after) * shift[axis]))
+    step = wall.area.step_m
+    return higher, float(wall.u[i]) + shift[0] * step, float(wall.v[j]) + shift[1] * step
+
+
+def black_holes(job: Job) -> Iterator[Result]:
+    """Share of the zone meant to be lit, from the knee to the eaves, below a tenth of its mean.
+
+    A gable above the eaves fades as a matter of course; how high its light reaches is told apart.
+    """
+    for wall in walls_of(job):
+        if not wall.lamps:
+            continue
+        mean = wall.mean(wall.lux)
+        band = wall.zone & ((wall.v > KNEE_M) & (wall.v < wall.block.height_m))[:, None]
+        dark = band & (wall.lux < HOLE * mean)
+        value = 100.0 * dark.sum() / max(band.sum(), 1)
+        at = None
+        if dark.any():
+            j, i = np.argwhere(dark).mean(axis=0)
+            at = wall.point((i + 0.5) * wall.area.step_m, (j + 0.5) * wall.area.step_m)
+        yield Result(
+            "dark holes", wall.area.name, float(value), job.limits["black_hole"],
+            f"{value:.0f} % of the zone is below a tenth of its mean of {mean:.1f} lx",
+            f"Part of the {wall.area.name} stays black between the lamps.",
+            at, tuple(lamp.id for lamp in wall.lamps),
+        )  # fmt: skip
+
+
+def evenness(job: Job) -> Iterator[Result]:
+    """Mean over minimum along the zone at the height of an eye."""
+    for wall in walls_of(job):
+        if len(wall.lamps) < 2:
+            continue
+        row = int(np.argmin(np.abs(wall.v - EYE_M)))
+        band = wall.lux[max(row - 2, 0) : row + 3]
+        here = wall.zone[max(row - 2, 0) : row + 3]
+        if here.sum() < LEAST_POINTS:
+            continue
+        least, mean = float(band[here].min()), float(band[here].mean())
+        yield Result(
+            "evenness", wall.area.name, mean / max(least, 1e-6), job.limits["evenness"],
+            f"at {EYE_M:g} m height mean {mean:.1f} lx, least {least:.2f} lx",
+            f"The light along the {wall.area.name} comes in separate patches.",
+            None, tuple(lamp.id for lamp in wall.lamps),
+        )  # fmt: skip
+
+
+# --- how high -------------------------------------------------------------------------------------
+
+
+def reach(job: Job) -> Iterator[Result]:
+    """At which height above each lamp its light falls to a half and a tenth, against the wall's top."""
+    for wall in walls_of(job):
+        for lamp in wall.upward():
+            grid = wall.area.on_grid(job.readings.lamp(lamp.id, wall.area))
+            near = np.abs(wall.u - wall.along(lamp)) < 0.76 * wall.area.step_m
+            place = f"{wall.area.name}, {lamp.id}"
+            if not (near.any() and wall.area.mask[:, near].any()):
+                yield Result("reach", place, None, job.limits["reach"], "", lamps=(lamp.id,),
+                             reason="there is no wall above the lamp")  # fmt: skip
+                continue
+            rows = wall.area.mask[:, near].any(axis=1)
+            z = wall.v[rows]
+            profile = np.nanmean(np.where(wall.area.mask, grid, np.nan)[rows][:, near], axis=1)
+            peak = int(np.argmax(profile))
+            if profile[peak] <= 0:
+                continue
+            half, tenth = (_falls_to(z, profile, peak, share) for share in (0.5, 0.1))
+            top = _top_at(wall.block, wall.side, wall.along(lamp))
+            value = 1.0 if tenth is None else tenth / top
+            yield Result(
+                "reach", place, value, job.limits["reach"],
+                f"half at {_height(half)}, a tenth at {_height(tenth)}; the wall is {top:.2f} m high "
+                "there",
+                f"The light fades out before it reaches the top of the {wall.area.name}.",
+                wall.point(wall.along(lamp), min(tenth or top, top)), (lamp.id,),
+            )  # fmt: skip
+
+
+def _height(z: float | None) -> str:
+    return "the top, not yet" if z is None else f"{z:.2f} m"
+
+
+def _falls_to(z: Array, profile: Array, peak: int, share: float) -> float | None:
+    """The height above the peak at which a profile falls below a share of it; None if it never does."""
+    below = np.flatnonzero(profile[peak:] < share * profile[peak])
+    if not len(below):
+        return None
+    k = peak + int(below[0])
+    high, low = profile[k - 1], profile[k]
+    part = (high - share * profile[peak]) / max(high - low, 1e-12)
+    return float(z[k - 1] + part * (z[k] - z[k - 1]))
+
+
+def _top_at(block: Block, side: Side, along: float) -> float:
+    """The height of a wall's upper edge [m]."""
+    corners = np.array(wall_top(block, side))
+    return float(np.interp(along, corners[:, 0], corners[:, 1]))
+
+
+# --- rows and pairs -------------------------------------------------------------------------------
+
+
+def scallops(job: Job) -> Iterator[Result]:
+    """Spacing against setback of rows of three lamps and more, as a share of what keeps a row even:
+    2 setbacks at 36 deg, 3 at 60 deg, in proportion between and beyond."""
+    for wall in walls_of(job):
+        lamps = sorted(wall.upward(), key=wall.along)
+        if len(lamps) < 3:
+            continue
+        gaps = [wall.along(b) - wall.along(a) for a, b in itertools.pairwise(lamps)]
+        setback = float(np.median([wall.out(lamp) for lamp in lamps]))
+        beam = float(np.median([lamp.lamp.intensity.width_deg(0.5) for lamp in lamps]))
+        allowed = max(2.0 + (beam - 36.0) / 24.0, 0.5) * setback
+        spacing = float(np.median(gaps))
+        fixtures = {job.fixture_of[lamp.id] for lamp in lamps}
+        meant = any({f.id, f.zone} & set(job.brief.scallops) for f in fixtures)
+        yield Result(
+            "scallops", wall.area.name, spacing / allowed, job.limits["scallop"],
+            f"{len(lamps)} lamps {spacing:.2f} m apart and {setback:.2f} m out; up to {allowed:.2f} m "
+            f"apart a row of {beam:.0f} deg is even",
+            f"The lamps draw scallops on the {wall.area.name}; say if that is wanted.",
+            None, tuple(lamp.id for lamp in lamps), meant=meant,
+        )  # fmt: skip
+
+
+def balance(job: Job) -> Iterator[Result]:
+    """The two halves of the wall beside each door or window that lamps flank, and pairs of columns."""
+    for wall in walls_of(job):
+        yield from _sides(job, wall)
+    yield from _columns(job)
+
+
+def _axes(job: Job, wall: Wall) -> list[tuple[Opening, float]]:
+    """The openings of a wall by their middles; of several over each other the lowest alone."""
+    found: list[tuple[Opening, float]] = []
+    own = [o for o in job.scene.openings if o.block == wall.block.name and o.side == wall.side]
+    for opening in sorted(own, key=lambda o: o.sill_m):
+        for k in range(opening.count):
+            middle = opening.along_m + k * (opening.spacing_m or 0.0)
+            if all(abs(middle - other) > 0.3 for _, other in found):
+                found.append((opening, middle))
+    return found
+
+
+def _sides(job: Job, wall: Wall) -> Iterator[Result]:
+    axes = _axes(job, wall)
+    flanks: dict[int, list[Placed]] = {}
+    for lamp in wall.upward():
+        away = [abs(wall.along(lamp) - middle) for _, middle in axes]
+        if away and min(away) <= BESIDE_M:
+            flanks.setdefault(int(np.argmin(away)), []).append(lamp)
+    for k, lamps in sorted(flanks.items()):
+        opening, middle = axes[k]
+        half = opening.size_m[0] / 2
+        offsets = [wall.along(lamp) - middle for lamp in lamps]
+        if any(abs(offset) < 0.2 for offset in offsets):
+            continue  # a lamp in the middle
+        room = min(middle, wall.u[-1] - middle) - half
+        band = min(max(1.0, max(map(abs, offsets)) - half + 0.5), room)
+        name = opening.name if opening.count == 1 else f"{opening.name} at {middle:.1f} m"
+        low = wall.v < wall.block.height_m
+        sides = [
+            (edges[0] <= wall.u) & (wall.u <= edges[1])
+            for edges in (
+                (middle - half - band, middle - half),
+                (middle + half, middle + half + band),
+            )
+        ]
+        masks = [wall.area.mask & low[:, None] & side[None, :] for side in sides]
+        if min(mask.sum() for mask in masks) < LEAST_POINTS:
+            yield Result("balance", name, None, job.limits["balance"], "",
+                         reason="one side of it has no wall to compare")  # fmt: skip
+            continue
+        means = [float(wall.luminance[mask].mean()) for mask in masks]
+        if max(wall.luminance[mask].max() for mask in masks) < SEEN_CD_M2:
+            continue
+        value = max(means) / max(min(means), 1e-6)
+        brighter = "left" if means[0] > means[1] else "right"
+        yield Result(
+            "balance", name, value, job.limits["balance"],
+            f"{band:.1f} m of wall to the left {means[0]:.2f} cd/m², to the right {means[1]:.2f} cd/m²",
+            f"The {brighter} side of the {name} is much brighter than the other.",
+            wall.point(middle, 1.0), tuple(lamp.id for lamp in lamps),
+        )  # fmt: skip
+
+
+def _columns(job: Job) -> Iterator[Result]:
+    """Columns that look alike, the outermost two, then the next, from both ends."""
+    alike: dict[tuple[object, ...], list[Area]] = {}
+    tables = {column.name: column for column in job.scene.columns}
+    for area in job.areas("column"):
+        column = tables.get(area.owner)
+        kind = (
+            (area.owner,) if column is None
+            else (column.shape, round(column.width_m, 2), round(column.height_m, 2))
+        )  # fmt: skip
+        alike.setdefault(kind, []).append(area)
+    for group in alike.values():
+        lamps = job.meant_for(*{area.owner for area in group})
+        if len(group) < 2 or not lamps:
+            continue
+        middles = np.array([area.points[:, :2].mean(axis=0) for area in group])
+        main = int(np.ptp(middles, axis=0).argmax())
+        ordered = [group[k] for k in np.argsort(middles[:, main])]
+        for a, b in zip(ordered[: len(ordered) // 2], ordered[::-1], strict=False):
+            means = [area.mean(job.readings.luminance(area)) for area in (a, b)]
+            if max(means) < SEEN_CD_M2 / 4:
+                continue
+            value = max(means) / max(min(means), 1e-6)
+            yield Result(
+                "balance", f"{a.name} and {b.name}", value, job.limits["balance"],
+                f"{a.name} {means[0]:.2f} cd/m², {b.name} {means[1]:.2f} cd/m²",
+                "One of two columns that belong together is much brighter than the other.",
+                tuple(map(float, a.points.mean(axis=0))), tuple(lamp.id for lamp in lamps),  # type: ignore[arg-type]
+            )  # fmt: skip
+
+
+# --- what comes first -----------------------------------------------------------------------------
+
+
+def hierarchy(job: Job) -> Iterator[Result]:
+    """The luminances of what is focal, secondary and fill; and walls that outshine the entrance."""
+    brief = job.brief
+    known = {area.name for area in job.meter.areas} | {area.owner for area in job.meter.areas}
+    for key, names in (
+        ("focal", brief.focal),
+        ("secondary", brief.secondary),
+        ("fill", brief.fill),
+    ):
+        for name in names:
+            if name not in known:
+                yield Result("order", f"{key} {name}", None, job.limits["hierarchy_least"], "",
+                             reason=f'[check] {key} names "{name}", of which no light is known')  # fmt: skip
+    neighbours = set(brief.neighbours)
+    doors = [a for a in job.areas("door") if _block_of(job, a) not in neighbours]
+    focal = [n for n in brief.focal if n in known] or [a.name for a in doors]
+    walls = [wall for wall in walls_of(job) if wall.lamps and wall.block.name not in neighbours]
+    second = [n for n in brief.secondary if n in known] or [wall.area.name for wall in walls]
+    crowns = [a.name for a in job.areas("crown") if job.meant_for(a.owner)]
+    fill = [n for n in brief.fill if n in known] or crowns
+    by_wall = {wall.area.name: wall for wall in walls}
+    first = max((_shine(job, name, by_wall) for name in focal), default=0.0)
+    second_l = [_shine(job, name, by_wall) for name in second]
+    fill_l = [_shine(job, name, by_wall) for name in fill]
+    least, most = job.limits["hierarchy_least"], job.limits["hierarchy_most"]
+    if not focal:
+        yield Result("order", "focal to fill", None, least, "",
+                     reason="the scene has no door; name what is focal under [check]")  # fmt: skip
+    elif not fill_l or max(fill_l) <= 0:
+        yield Result("order", "focal to fill", None, least, "",
+                     reason="nothing is lit as fill; name it under [check]")  # fmt: skip
+    else:
+        value = first / (sum(fill_l) / len(fill_l))
+        between = f", secondary {sum(second_l) / len(second_l):.2f}" if second_l else ""
+        said = f"focal {first:.2f}{between}, fill {sum(fill_l) / len(fill_l):.2f} cd/m²: {value:.1f} to 1"
+        chief = tuple(lamp.id for name in fill for lamp in job.meant_for(name))
+        yield Result("order", "focal to fill", value, most if value > least.warn else least, said,
+                     "The eye does not find the entrance first." if value < least.warn
+                     else "The garden disappears beside so bright an entrance.", None, chief)  # fmt: skip
+    if not doors:
+        return
+    entrance = max(_entrance(job, door) for door in doors)
+    entrance_walls = {f"{_block_of(job, door)} {_side_of(job, door)}" for door in doors}
+    for wall in walls:
+        if wall.area.name in entrance_walls:
+            continue
+        mean = wall.mean(wall.luminance)
+        yield Result(
+            "side wall", wall.area.name, mean / max(entrance, 1e-6), job.limits["side_wall"],
+            f"mean {mean:.2f} cd/m², the entrance {entrance:.2f} cd/m²",
+            f"The {wall.area.name} is brighter than the front door.",
+            None, tuple(lamp.id for lamp in wall.lamps),
+        )  # fmt: skip
+
+
+def _shine(job: Job, name: str, walls: dict[str, Wall]) -> float:
+    """Mean luminance of a thing by its name [cd/m²]: of a wall that of its zone."""
+    if name in walls:
+        return walls[name].mean(walls[name].luminance)
+    own = [
+        area for area in job.meter.areas if name in (area.name, area.owner) and area.kind != "pane"
+    ]
+    door = [area for area in own if area.kind == "door"]
+    if door:
+        return max(_entrance(job, area) for area in door)
+    values = [area.mean(job.readings.luminance(area)) for area in own]
+    return max(values, default=0.0)
+
+
+def _opening_of(job: Job, door: Area) -> Opening:
+    return next(o for o in job.scene.openings if o.name == door.owner)
+
+
+def _block_of(job: Job, door: Area) -> str:
+    return _opening_of(job, door).block
+
+
+def _side_of(job: Job, door: Area) -> str:
+    return _opening_of(job, door).side
+
+
+def _entrance(job: Job, door: Area) -> float:
+    """Mean luminance of a door and of the wall within a metre of it [cd/m²]."""
+    opening = _opening_of(job, door)
+    wall = job.area("facade", f"{opening.block} {opening.side}")
+    values, weights = [job.readings.luminance(door)], [door.weight]
+    if wall is not None:
+        near = np.abs(wall.place[:, 0] - opening.along_m) < opening.size_m[0] / 2 + 1.0
+        near &= np.abs(wall.place[:, 1] - opening.sill_m - opening.size_m[1] / 2) < (
+            opening.size_m[1] / 2 + 0.3
+        )
+        values.append(job.readings.luminance(wall)[near])
+        weights.append(wall.weight[near])
+    weight = np.concatenate(weights)
+    return float(np.concatenate(values) @ weight / max(weight.sum(), 1e-9))
+
+
+WALL_CHECKS: Sequence = (hot_spots, black_holes, reach, evenness, scallops, balance, hierarchy)

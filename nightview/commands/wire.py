@@ -1,0 +1,128 @@
+"""nightview wire: what the installer needs before buying cable."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from nightview.errors import NightviewError, within
+
+if TYPE_CHECKING:
+    from nightview.wiring.report import Report
+
+
+def wire(
+    scene: Path,
+    *,
+    json: Annotated[bool, Parameter(negative="")] = False,
+    propose: Annotated[bool, Parameter(negative="")] = False,
+    prices: Path | None = None,
+    out: Path | None = None,
+    overwrite: Annotated[bool, Parameter(negative="")] = False,
+) -> None:
+    """Calculate the volts at every lamp, hot and cold, and what is wrong with the wiring.
+
+    Example: nightview wire scenes/cottage.toml --out handover
+
+    Parameters
+    ----------
+    scene
+        The scene file (TOML), with [[transformer]] and [[cable]] tables.
+    json
+        Print all figures as JSON instead of tables.
+    propose
+        Choose cables, gauges, taps and a transformer for the scene's lamps at least cost instead.
+    prices
+        With --propose: a price list (TOML) in place of the built-in one.
+    out
+        Folder for the sheets as CSV, JSON and a page to print; it is made if missing.
+    overwrite
+        Replace files that are there already.
+    """
+    from nightview.scene.read import read
+    from nightview.scene.styled import in_feet
+
+    job = read(scene)
+    feet = in_feet(scene.read_text(encoding="utf-8-sig"))
+    if propose:
+        raise NightviewError("--propose", "is not there yet", "leave it out")
+    if not job.cables:
+        raise NightviewError(
+            scene.name,
+            "has no cables to calculate",
+            "add a [[transformer]] and a [[cable]] from it through lamps, or use --propose",
+        )
+
+    from nightview.wiring.faults import check
+    from nightview.wiring.network import network_of
+    from nightview.wiring.report import as_json, report_of
+
+    with within(scene.name):
+        report = report_of(job, check(network_of(job)))
+    if out is not None:
+        _write(report, out, scene.stem, feet, overwrite, quiet=json)
+    if json:
+        import json as text
+
+        print(text.dumps(as_json(report), indent=1, ensure_ascii=False))
+    elif out is None:
+        _print(report, feet)
+
+
+def _write(report: Report, out: Path, stem: str, feet: bool, overwrite: bool, quiet: bool) -> None:
+    from nightview.commands.job import out_folder
+    from nightview.picture.files import write_beside
+    from nightview.wiring.report_text import finding_lines
+    from nightview.wiring.sheets import files_of
+
+    texts = files_of(report, stem, feet)
+    out_folder(out)
+    for name in texts:
+        if (out / name).exists() and not overwrite:
+            raise NightviewError(
+                str(out / name), "is there already", "choose another folder, or add --overwrite"
+            )
+    for name, text in texts.items():
+        data = text.encode()
+        write_beside(out / name, lambda path, data=data: path.write_bytes(data))  # type: ignore[misc]
+        if not quiet:
+            print(out / name)
+    if not quiet:
+        for line in finding_lines(report):
+            print(line)
+
+
+def _print(report: Report, feet: bool) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from nightview.wiring.report_text import (
+        finding_lines,
+        lamps_table,
+        runs_table,
+        summary,
+        transformers_table,
+    )
+
+    console = Console(highlight=False)
+    console.width = max(console.width, 100) if console.is_terminal else 180
+    for sheet in (runs_table(report, feet), lamps_table(report), transformers_table(report)):
+        table = Table(box=None, header_style="bold", pad_edge=False)
+        for head in sheet.heads:
+            table.add_column(head, justify="left" if head in sheet.left else "right")
+        for row in sheet.rows:
+            table.add_row(*row)
+        console.print(table)
+        for note in sheet.notes:
+            console.print(note, markup=False)
+        console.print()
+    for line in summary(report, feet):
+        console.print(line, markup=False)
+    if report.unwired:
+        console.print(f"On no cable: {', '.join(report.unwired)}.", markup=False)
+    console.print("Goes by: " + "; ".join(report.assumptions) + ".", markup=False)
+    for line in finding_lines(report) or ["No faults were found."]:
+        console.print(line, markup=False)
+    console.print(report.cautions[0], markup=False)

@@ -1,0 +1,1 @@
+"""Wiring: cables, taps and transformers of a scene, solved exactly."""

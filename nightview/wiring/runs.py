@@ -1,0 +1,296 @@
+"""One run of a proposal: some lamps, how their cable is laid, and the cheapest gauges that serve.
+
+A run is a tree of legs from the transformer. Its feed, up to the first joint, has one gauge, all
+that follows another that is no thicker: what can be bought and laid as two cables. All pairs of
+gauges, taps and both temperatures are solved side by side, by the fixed point
+
+    u = V − (2·ρ_feed·F + 2·ρ_body·B + C)·I(u),
+
+F, B: metres of feed and body that the ways to two lamps have in common; C: connectors and leads.
+From u = V on it falls to the upper, stable solution where there is one; volts below half a tap's
+serve no lamp and are not followed.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from nightview.scene.wiring_model import Wiring
+from nightview.site.surface import Array
+from nightview.wiring.copper import area_m2, fuse_a, ohms_per_metre
+from nightview.wiring.layout import Trenches, pairs_of
+from nightview.wiring.network import WiredLamp
+from nightview.wiring.prices import Prices
+from nightview.wiring.route import Piece
+
+LAYOUTS = ("daisy", "tee", "hub", "branched")
+"""daisy, tee and hub as in ``layout``; branched: along the tree of trenches that costs least."""
+GUARD_V = 0.01
+"""Kept off both ends of a lamp's window, for what rounding of lengths may change."""
+SETTLED_V = 1e-5
+MOST_STEPS = 60
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A run that serves: lamps by number, legs as pairs of places, what they cost and carry.
+
+    feeds : how many of the legs are feed. price : cable with slack and waste, joints, hub.
+    amps, va : at most, over both temperatures. margin_v : nearest any lamp comes to an end of its
+    window. pieces : of the web, that its trenches take.
+    """
+
+    lamps: frozenset[int]
+    layout: str
+    legs: tuple[tuple[int, int], ...]
+    feeds: int
+    feed: str
+    body: str
+    tap_v: float
+    price: float
+    amps: float
+    va: float
+    margin_v: float
+    pieces: frozenset[Piece]
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """What is to be wired. Place 0 is the transformer, then come the lamps, then spots for hubs.
+
+    taps_v, circuit_a : of the transformers to choose from, the most of a circuit that runs may take.
+    """
+
+    lamps: tuple[WiredLamp, ...]
+    trenches: Trenches
+    prices: Prices
+    wiring: Wiring
+    taps_v: tuple[float, ...]
+    circuit_a: float
+    spots: int = 0
+    _runs: dict[tuple[frozenset[int], str], Run | None] = field(default_factory=dict)
+    _ways: dict[tuple[int, int], tuple[float, frozenset[Piece]]] = field(default_factory=dict)
+
+    @property
+    def cost(self) -> Array:
+        """Between places [m of open trench]."""
+        return self.trenches.cost
+
+    def with_taps(self, taps_v: tuple[float, ...], circuit_a: float) -> Job:
+        """The same job on another kind of transformer."""
+        return Job(self.lamps, self.trenches, self.prices, self.wiring, taps_v, circuit_a,
+                   self.spots, {}, self._ways)  # fmt: skip
+
+    def way(self, a: int, b: int) -> tuple[float, frozenset[Piece]]:
+        """Cable between two places [m], slack left out, and the pieces that it takes."""
+        if (a, b) not in self._ways:
+            pieces = self.trenches.pieces(a, b, self._told(b))
+            length = sum(float(self.trenches.web.lengths[piece]) for piece in pieces)
+            feet = self.trenches.feet
+            length += sum(feet[self.trenches.names[k]].rise_m for k in (a, b))
+            self._ways[a, b] = self._ways[b, a] = (length, frozenset(pieces))
+        return self._ways[a, b]
+
+    def _told(self, place: int) -> str:
+        return f'the cable to "{self.trenches.names[place]}"'
+
+    def dig(self, piece: Piece) -> float:
+        """What digging a piece costs."""
+        web = self.trenches.web
+        prices = self.prices
+        sleeve = prices.sleeve_a_metre if web.penalty(piece) > 1.0 else 0.0
+        return float(web.lengths[piece]) * (prices.trench_a_metre + sleeve)
+
+    @cached_property
+    def digs(self) -> Mapping[Piece, float]:
+        """``dig`` of every piece of the web that can be laid."""
+        first, second = np.nonzero(np.triu(np.isfinite(self.trenches.web.cost), 1))
+        return {
+            (a, b): self.dig((a, b)) for a, b in zip(first.tolist(), second.tolist(), strict=True)
+        }
+
+    def run(self, lamps: frozenset[int], layout: str) -> Run | None:
+        """The cheapest run of this layout through the lamps (numbers from 0); None if none serves."""
+        key = (lamps, layout)
+        if key not in self._runs:
+            self._runs[key] = _run(self, lamps, layout)
+        return self._runs[key]
+
+
+def legs_of(job: Job, lamps: Sequence[int], layout: str) -> tuple[list[tuple[int, int]], int]:
+    """The legs of a layout as pairs of places, parents first, and how many of them are feed."""
+    stops = [lamp + 1 for lamp in lamps]
+    if layout == "branched":
+        legs = _tree(job.cost, stops)
+        return legs, _trunk(legs)
+    if layout == "hub":
+        choice = [*stops, *range(len(job.lamps) + 1, len(job.lamps) + 1 + job.spots)]
+        reach = job.cost[np.ix_(choice, stops)].sum(axis=1) + job.cost[0, choice]
+        return pairs_of(job.cost, stops, 0, "hub", choice[int(np.argmin(reach))]), 1
+    return pairs_of(job.cost, stops, 0, layout), 1
+
+
+def _tree(cost: Array, stops: Sequence[int]) -> list[tuple[int, int]]:
+    """The tree that costs least (Prim 1957), from place 0."""
+    legs: list[tuple[int, int]] = []
+    near = {stop: (float(cost[0, stop]), 0) for stop in stops}
+    while near:
+        stop = min(near, key=lambda one: near[one])
+        legs.append((near.pop(stop)[1], stop))
+        for one in near:
+            near[one] = min(near[one], (float(cost[stop, one]), stop))
+    return legs
+
+
+def _trunk(legs: Sequence[tuple[int, int]]) -> int:
+    """How many legs of a tree are feed: the first, where it alone leaves the transformer."""
+    return sum(a == 0 for a, _ in legs)
+
+
+def _run(job: Job, lamps: frozenset[int], layout: str) -> Run | None:
+    chosen = sorted(lamps)
+    if not np.isfinite(job.cost[0, [lamp + 1 for lamp in chosen]]).all():
+        return None
+    legs, feeds = legs_of(job, chosen, layout)
+    if layout == "branched" and feeds > 1:
+        return None  # several cables leave the transformer: those are several runs
+    row = {lamp + 1: k for k, lamp in enumerate(chosen)}
+    ways = [job.way(*leg) for leg in legs]
+    slack = np.array([job.wiring.slack_m if end in row else 0.0 for _, end in legs])
+    metres = np.maximum(np.array([length for length, _ in ways]) + slack, 1e-3)
+    below = _below(legs, row)
+    is_feed = np.arange(len(legs)) < feeds
+    pieces = frozenset().union(*(own for _, own in ways))
+    draw = _Draw.of([job.lamps[lamp] for lamp in chosen])
+    found = _cheapest(job, metres, below, is_feed, draw)
+    if found is None:
+        return None
+    feed, body, tap_v, margin_v, amps, va, price = found
+    joints = len(chosen) * job.prices.splice + (job.prices.hub if layout == "hub" else 0.0)
+    return Run(lamps, layout, tuple(legs), feeds, feed, body, tap_v, price + joints, amps, va,
+               margin_v, pieces)  # fmt: skip
+
+
+def _below(legs: Sequence[tuple[int, int]], row: Mapping[int, int]) -> Array:
+    """(legs, lamps) 1 where a lamp hangs on a leg."""
+    below = np.zeros((len(legs), len(row)))
+    number: dict[int, int] = {}
+    for k, (_, end) in enumerate(legs):
+        number[end] = k
+        if end in row:
+            below[k, row[end]] = 1.0
+    for k in range(len(legs) - 1, -1, -1):
+        above = number.get(legs[k][0])
+        if above is not None and above != k:
+            below[above] = np.maximum(below[above], below[k])
+    return below
+
+
+@dataclass(frozen=True, eq=False)
+class _Draw:
+    """What lamps draw, as columns (n, 1)."""
+
+    va: Array
+    rated_v: Array
+    exponent: Array
+    least_v: Array
+    most_v: Array
+    lead_m: Array
+    lead_gauge: tuple[str, ...]
+
+    @staticmethod
+    def of(lamps: Sequence[WiredLamp]) -> _Draw:
+        def column(key: str) -> Array:
+            return np.array([[getattr(lamp, key)] for lamp in lamps], float)
+
+        return _Draw(
+            column("power_va"), column("volts_v"), column("exponent"), column("least_v"),
+            column("most_v"), column("lead_m"), tuple(lamp.lead_gauge for lamp in lamps),
+        )  # fmt: skip
+
+    def amps(self, volts: Array) -> Array:
+        """At volts (n, cases)."""
+        if not self.exponent.any():
+            return np.asarray(self.va / volts)
+        return np.asarray(self.va / self.rated_v * (volts / self.rated_v) ** (self.exponent - 1.0))
+
+
+def _cheapest(
+    job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw
+) -> tuple[str, str, float, float, float, float, float] | None:
+    """Feed, body, tap, margin, amps, volt-amperes and price of the cheapest that serves."""
+    gauges, wiring = job.prices.gauges, job.wiring
+    whole = (float(metres[is_feed].sum()), float(metres[~is_feed].sum()))
+    alone = whole[1] == 0.0
+    pairs = [(gauge, gauge) for gauge in gauges] if alone else [
+        (feed, body) for feed in gauges for body in gauges if area_m2(feed) >= area_m2(body)
+    ]  # fmt: skip
+    money = [
+        (1.0 + wiring.waste)
+        * (whole[0] * job.prices.cable_a_metre(f) + whole[1] * job.prices.cable_a_metre(b))
+        for f, b in pairs
+    ]
+    order = sorted(range(len(pairs)), key=lambda k: (money[k], area_m2(pairs[k][0])))
+    temperatures = (wiring.hot_c, wiring.cold_c)
+    cases = list(itertools.product(order, job.taps_v, range(2)))
+    volts, amps = _solved(job, metres, below, is_feed, draw, [
+        (pairs[k], tap_v, temperatures[t]) for k, tap_v, t in cases
+    ])  # fmt: skip
+    low = (volts - draw.least_v).min(axis=0)
+    high = (draw.most_v - volts).min(axis=0)
+    margin = np.minimum(low, high).reshape(len(order), len(job.taps_v), 2).min(axis=2)
+    flow = (below @ amps).reshape(len(below), len(order), len(job.taps_v), 2).max(axis=3)
+    carried = np.empty((len(order), len(job.taps_v)), bool)
+    for i, k in enumerate(order):
+        for own, gauge in ((is_feed, pairs[k][0]), (~is_feed, pairs[k][1])):
+            if own.any():
+                fits = flow[own, i].max(axis=0) <= fuse_a(gauge)
+                carried[i] = fits if own is is_feed else carried[i] & fits
+    from_tap = flow[0]  # the first leg carries all
+    serves = (margin >= GUARD_V) & carried & (from_tap <= job.circuit_a)
+    for i, k in enumerate(order):
+        if serves[i].any():
+            t = int(np.argmax(np.where(serves[i], margin[i], -np.inf)))
+            tap_v, most = job.taps_v[t], float(from_tap[i, t])
+            return (*pairs[k], tap_v, float(margin[i, t]), most, most * tap_v, money[k])
+    return None
+
+
+def _solved(
+    job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw,
+    cases: Sequence[tuple[tuple[str, str], float, float]],
+) -> tuple[Array, Array]:  # fmt: skip
+    """Volts at the lamps' terminals and amperes (lamps, cases); case: gauges, tap, temperature."""
+    wiring = job.wiring
+
+    def ohms(gauge: str, temperature_c: float) -> float:
+        return 2.0 * ohms_per_metre(gauge, wiring.resistance, temperature_c)
+
+    feed = (below.T * (metres * is_feed)) @ below
+    body = (below.T * (metres * ~is_feed)) @ below
+    joints = 2.0 * wiring.splice_ohm * (below.T @ below)
+    feed_ohms = np.array([ohms(pair[0], c) for pair, _, c in cases])
+    body_ohms = np.array([ohms(pair[1], c) for pair, _, c in cases])
+    lead = np.array(
+        [[m * ohms(gauge, c) for _, _, c in cases]
+         for m, gauge in zip(draw.lead_m[:, 0], draw.lead_gauge, strict=True)]
+    ) if draw.lead_m.any() else 0.0  # fmt: skip
+    tap = np.array([tap_v for _, tap_v, _ in cases])
+    floor = 0.5 * tap
+    volts = np.broadcast_to(tap, (below.shape[1], len(cases)))
+    amps = draw.amps(volts)
+    for _ in range(MOST_STEPS):
+        drop = feed_ohms * (feed @ amps) + body_ohms * (body @ amps) + lead * amps
+        if wiring.splice_ohm:
+            drop = drop + joints @ amps
+        after = np.maximum(tap - drop, floor)
+        moved = np.abs(after - volts).max()
+        volts, amps = after, draw.amps(after)
+        if moved < SETTLED_V:
+            break
+    return volts, amps
