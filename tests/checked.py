@@ -39,13 +39,20 @@ overhang = "0 m"
 """
 
 
-def wall(extra: str = "", *, width: float = 6.0, height: float = 3.0, material: str = "grey") -> str:
+def wall(
+    extra: str = "", *, width: float = 6.0, height: float = 3.0, material: str = "grey"
+) -> str:
     """One house with a flat roof and nothing about it, so that no light comes back to it."""
     return WALL.format(width=width, height=height, material=material) + extra
 
 
 def lamp(
-    name: str, along: float, out: float, elevation: float = 80.0, kind: str = "narrow", more: str = ""
+    name: str,
+    along: float,
+    out: float,
+    elevation: float = 80.0,
+    kind: str = "narrow",
+    more: str = "",
 ) -> str:
     """An uplight before the house's front."""
     return (

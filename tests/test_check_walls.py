@@ -66,13 +66,19 @@ def test_a_downlight_has_no_reach():
 # --- hot spots ------------------------------------------------------------------------------------
 
 
-def _local_ratio(d: float, elevation: float, beam: float, height: float = 0.15) -> tuple[float, float]:
+def _local_ratio(
+    d: float, elevation: float, beam: float, height: float = 0.15
+) -> tuple[float, float]:
     z = np.linspace(0.0, 3.0, 601)
     column = on_wall(np.zeros_like(z), z, d, height, elevation, beam)
     top = z[np.argmax(column)]
     half = 0.475  # 19 cells of 5 cm: the odd number nearest to 0.9 m
-    x, v = np.meshgrid(np.linspace(-half, half, 191), np.linspace(max(top - half, 0), min(top + half, 3), 191))
-    return float(column.max()), float(column.max() / on_wall(x, v, d, height, elevation, beam).mean())
+    x, v = np.meshgrid(
+        np.linspace(-half, half, 191), np.linspace(max(top - half, 0), min(top + half, 3), 191)
+    )
+    return float(column.max()), float(
+        column.max() / on_wall(x, v, d, height, elevation, beam).mean()
+    )
 
 
 @pytest.mark.parametrize(("d", "elevation", "kind", "beam"), [(0.15, 80, "narrow", 24), (0.6, 80, "narrow", 24), (0.6, 70, "wide", 60)])  # fmt: skip
@@ -91,7 +97,10 @@ def test_hot_spot_trips_close_to_the_wall_and_not_farther_out():
     assert only(wall(lamp("up", 3, 0.8, 70, "wide")), "hot spot").verdict == "good"
     edge = near.value
     for warn, verdict in ((edge * 1.0001, "good"), (edge * 0.9999, "warn")):
-        assert only(wall(lamp("up", 3, 0.15)) + limit("hot_spot_local", warn), "hot spot").verdict == verdict
+        assert (
+            only(wall(lamp("up", 3, 0.15)) + limit("hot_spot_local", warn), "hot spot").verdict
+            == verdict
+        )
 
 
 def test_a_dim_wall_has_no_hot_spot():
@@ -118,21 +127,25 @@ def test_brightest_spot_is_against_the_zone():
 
 
 def test_dark_holes_between_lamps_far_apart():
-    far = only(wall(lamp("a", 1, 0.3) + lamp("b", 9, 0.3), width=10.0), "dark holes")
+    far = only(
+        wall(lamp("a", 1, 0.3) + lamp("b", 5, 0.3) + lamp("c", 9, 0.3), width=10.0), "dark holes"
+    )
     assert far.verdict == "strong"
     near = only(wall("".join(lamp(f"l{k}", 1 + k, 1.0, 65, "wide") for k in range(9)), width=10.0), "dark holes")  # fmt: skip
     assert near.verdict == "good" and near.value < 1
-    edge = only(wall(lamp("a", 1, 0.3) + lamp("b", 9, 0.3), width=10.0) + limit("black_hole", far.value), "dark holes")  # fmt: skip
+    edge = only(wall(lamp("a", 1, 0.3) + lamp("b", 5, 0.3) + lamp("c", 9, 0.3), width=10.0) + limit("black_hole", far.value), "dark holes")  # fmt: skip
     assert edge.verdict == "good"
 
 
 def test_dark_holes_share_is_that_of_the_closed_form():
-    found = only(wall(lamp("a", 1, 0.3) + lamp("b", 9, 0.3), width=10.0), "dark holes")
+    found = only(
+        wall(lamp("a", 1, 0.3) + lamp("b", 5, 0.3) + lamp("c", 9, 0.3), width=10.0), "dark holes"
+    )
     z = (np.arange(60) + 0.5) * 0.05
     x = (np.arange(200) + 0.5) * 0.05
     half = max(0.5, 2.85 * np.tan(np.radians(12)))
     zone = (x > 1 - half) & (x < 9 + half)
-    grid = sum(on_wall(*np.meshgrid(x[zone] - at, z), 0.3, 0.15, 80, 24) for at in (1.0, 9.0))
+    grid = sum(on_wall(*np.meshgrid(x[zone] - at, z), 0.3, 0.15, 80, 24) for at in (1.0, 5.0, 9.0))
     band = (z > 0.4) & (z < 3.0)
     expected = 100 * (grid[band] < 0.1 * grid.mean()).mean()
     assert found.value == pytest.approx(expected, abs=1.0)
@@ -154,6 +167,12 @@ def test_scallops_that_are_meant_are_no_finding():
     row = "".join(lamp(f"l{k}", 1 + k * 2.0, 0.5, 80, "wide", 'zone = "front"') for k in range(3))
     found = only(wall(row + '[check]\nscallops = ["front"]\n'), "scallops")
     assert found.verdict == "meant" and not found.is_finding
+
+
+def test_the_gap_of_a_pair_is_no_hole():
+    pair = lamp("a", 2.0, 0.4) + lamp("b", 6.0, 0.4)
+    one = only(wall(lamp("a", 2.0, 0.4), width=8.0), "dark holes").value
+    assert only(wall(pair, width=8.0), "dark holes").value == pytest.approx(one, abs=0.5)
 
 
 # --- balance --------------------------------------------------------------------------------------
@@ -240,15 +259,23 @@ def test_luminance_is_that_of_a_matte_surface():
 def test_order_says_what_it_cannot_tell():
     found = only(wall(lamp("up", 3, 0.5)), "order")
     assert found.verdict == "cannot tell" and "door" in found.reason
-    named = only(wall(lamp("up", 3, 0.5) + '[check]\nfocal = ["house front"]\nfill = ["house left"]\n'), "order")
+    named = only(
+        wall(lamp("up", 3, 0.5) + '[check]\nfocal = ["house front"]\nfill = ["house left"]\n'),
+        "order",
+    )
     assert named.verdict == "cannot tell" and "fill" in named.reason
 
 
 def test_order_of_stated_roles():
-    text = _two_walls("100 %", "20 %", "") + '[check]\nfocal = ["house front"]\nfill = ["house left"]\n'
+    text = (
+        _two_walls("100 %", "20 %", "")
+        + '[check]\nfocal = ["house front"]\nfill = ["house left"]\n'
+    )
     found = only(text, "order")
     assert found.value == pytest.approx(5.0, rel=0.03) and found.verdict == "good"
-    flat = _two_walls("50 %", "50 %", "") + '[check]\nfocal = ["house front"]\nfill = ["house left"]\n'
+    flat = (
+        _two_walls("50 %", "50 %", "") + '[check]\nfocal = ["house front"]\nfill = ["house left"]\n'
+    )
     assert only(flat, "order").verdict == "warn" and not only(flat, "order").counts
 
 

@@ -36,7 +36,9 @@ material = "black"
 
 def omni(candela: float) -> str:
     flux = 4 * np.pi * candela
-    return f'[lamps.bulb]\nkind = "omni"\nflux = "{flux:.6f} lm"\nloss_factor = 1.0\nlens = "1 mm"\n'
+    return (
+        f'[lamps.bulb]\nkind = "omni"\nflux = "{flux:.6f} lm"\nloss_factor = 1.0\nlens = "1 mm"\n'
+    )
 
 
 def bulb(name: str, at, more: str = "") -> str:
@@ -90,9 +92,7 @@ def test_row_by_hand_is_the_published_example():
 
 @pytest.fixture(scope="module")
 def row():
-    lamps = "".join(
-        bulb(f"a{k}", (10 + k * APART_M, 0, UP_M), 'lights = "walk"') for k in range(7)
-    )
+    lamps = "".join(bulb(f"a{k}", (10 + k * APART_M, 0, UP_M), 'lights = "walk"') for k in range(7))
     job = job_of(BLACK + omni(100) + path(20 + 6 * APART_M, 0.1) + lamps)
     return {result.key: result for result in paths(job)}
 
@@ -153,7 +153,9 @@ height = "21 in"
     job = job_of(BLACK + path(30, 4 * 0.3048) + hats)
     level, even = paths(job)
     assert level.value == pytest.approx(mean, rel=0.1)
-    x, y = np.meshgrid(np.linspace(2, 2 + 6 * feet * 0.3048, 1500), 0.61 * np.linspace(-0.99, 0.99, 100))
+    x, y = np.meshgrid(
+        np.linspace(2, 2 + 6 * feet * 0.3048, 1500), 0.61 * np.linspace(-0.99, 0.99, 100)
+    )
     lux = np.zeros_like(x)
     for k in range(7):
         lamp_x, lamp_y = 2 + k * feet * 0.3048, (0.61 + 0.2) * (-1) ** k

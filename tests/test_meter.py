@@ -160,7 +160,7 @@ def lamp(candela: float, at: str) -> str:
 
 
 def points(*rows: tuple[float, ...]) -> str:
-    return "\n".join([HEAD, *(",".join(map(repr, row)) for row in rows)]) + "\n"
+    return "\n".join([HEAD, *(",".join(repr(float(x)) for x in row) for row in rows)]) + "\n"
 
 
 def at(places, normals) -> Points:
@@ -362,18 +362,17 @@ def test_the_table_reads_back_as_it_was_written(lit):
 # --- against the maps and a path tracer -----------------------------------------------------------
 
 
-@pytest.mark.parametrize("what", ["wall", "path", "drive"])
+@pytest.mark.parametrize("what", ["wall", "path"])
 def test_the_meter_agrees_with_the_map_it_samples(lit, what):
     """Direct light within 2 % away from shadow edges, be it ever so little.
 
     At the edge of a shadow the map's nodes see a texel and the meter a point. Light from other
     surfaces is noisier on the maps, which send 96 to 288 rays where the meter sends 8192: total
-    light agrees in the middle as the maps do with the path tracer (test_light_path_traced), 3 %.
+    light is within 2 % in the middle, where there is a lux of direct light.
     """
     grids = {
-        "wall": lambda site: wall_grid(site, "long house front", 0.1),
+        "wall": lambda site: wall_grid(site, "long house front", 0.2),
         "path": lambda site: path_grid(site, "front path", 0.1, 9),
-        "drive": lambda site: path_grid(site, "drive", 0.1, 9),
     }
     direct, whole = lit(DIRECT), lit(MATTE)
     held = grids[what](direct.site)
@@ -385,17 +384,17 @@ def test_the_meter_agrees_with_the_map_it_samples(lit, what):
     for step in 0.1 * np.array([[1.0, 0.0, 0.0], [-1.0, 0.0, 0.0], side, -side]):
         beside = measure(direct.light, at(held.places + step, held.normals))
         away &= ((beside.lamps > 0) == (found.lamps > 0)).all(axis=0)
-    assert away.sum() > 200
+    assert away.sum() > 500
     off = np.abs(direct.on_map(held.places, held.normals) / found.direct - 1)[away]
     print(f"{what}, direct: worst of {len(off)} {100 * off.max():.2f} %")  # seen with pytest -rP
     assert off.max() < 0.02
     found = measure(whole.light, held)
     off = np.abs(whole.on_map(held.places, held.normals) / found.total - 1)
-    off = off[away & (found.direct > 0.5 * found.total)]
+    off = off[away & (found.direct > 1.0)]
     print(
         f"{what}, total: median of {len(off)} {100 * np.median(off):.2f} %, worst {100 * off.max():.2f} %"
     )
-    assert len(off) > 100 and np.median(off) < 0.03
+    assert len(off) > 100 and np.median(off) < 0.02
 
 
 @pytest.mark.parametrize("name", ["porch", "corner"])

@@ -18,7 +18,10 @@ def applied(text: str, changes: Iterable[Change]) -> str:
             text = _with_copy(text, change.fixture, change.added)
         text = edited(
             text,
-            {(kind, change.added or name, key): value for (kind, name, key), value in change.edits()},
+            {
+                (kind, change.added or name, key): value
+                for (kind, name, key), value in change.edits()
+            },
         )
     return text
 

@@ -15,12 +15,14 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 import shapely
+import shapely.affinity
 from numpy.typing import NDArray
 
 from nightview.checks.job import Job
 from nightview.checks.targets import surface_names
 from nightview.lamps.intensity import Intensity
 from nightview.light.rays import Array32, Tracer
+from nightview.scene.model import Fixture
 from nightview.site.build import Geometry, Site
 from nightview.site.placing import Placed
 from nightview.site.surface import Array, Patch
@@ -36,6 +38,8 @@ MARGIN_M = 1.0
 [common practice, no single source]."""
 LEAST_CAUGHT = 0.1
 """A thing that catches less of a lamp's light than this is not what it is meant for."""
+EVERY_WAY = 0.1
+"""A lamp that is so bright square to its axis, of its peak, is no beam: it shines every way."""
 UP_Z = 0.7
 """A patch whose normal rises more than this is walked on."""
 
@@ -213,7 +217,8 @@ class Ledger:
     target : what it is meant for, "" if that cannot be told; then nothing is meant.
     meant : on that. other : on other things. leaves : in crowns that are not meant. sky : past all
     things and upward. beyond : past the edge of the site and downward.
-    by_name : the share of each thing that is met, the greatest first.
+    by_name : the share of each thing that is met, the greatest first. strays : the same of what is
+    met and not meant.
     """
 
     lamp: str
@@ -225,6 +230,7 @@ class Ledger:
     sky: float
     beyond: float
     by_name: Mapping[str, float]
+    strays: Mapping[str, float]
 
     @property
     def off(self) -> float:
@@ -233,7 +239,7 @@ class Ledger:
 
     @cached_property
     def said(self) -> str:
-        """"61 % on cottage front, 8 % on other things, …", parts below half a percent left out."""
+        """ "61 % on cottage front, 8 % on other things, …", parts below half a percent left out."""
         parts = (
             (self.meant, f"on {self.target}"),
             (self.other, "on other things"),
@@ -248,34 +254,43 @@ ALL_ABOUT = "all about it"
 """What a lantern is meant for that shines every way, where its fixture names nothing."""
 
 
-def target_in(lamp: Placed, stated: str | None, aimed: str) -> str:
-    """What a lamp is meant for: a lantern that shines every way for all about it, unless its fixture
-    states something; else what it is aimed at."""
-    return ALL_ABOUT if lamp.lamp.kind == "omni" and stated is None else aimed
+def target_in(lamp: Placed, fixture: Fixture, aimed: str) -> str:
+    """What a lamp is meant for: a lantern, which shines every way, for all about it unless its
+    fixture names something; any other for what it is aimed at."""
+    table = lamp.lamp.intensity.table
+    aside = float(table[:, round(0.5**0.5 * (table.shape[1] - 1))].min())  # 90° off the axis
+    lantern = aside >= EVERY_WAY * lamp.lamp.intensity.peak_cd
+    named = fixture.lights or fixture.aim_at or fixture.path
+    return ALL_ABOUT if lantern and named is None else aimed
 
 
 def ledger_of(things: Things, lamp: Placed, target: str, landing: Landing) -> Ledger:
     """The account of one lamp. A target of "" is taken to be what catches most of the light, if
     that is a tenth or more of it: an aim may pass through a gap between leaves."""
-    names, count = np.unique(things.names[landing.surface], return_counts=True)
     n = len(landing.surface)
-    order = np.argsort(-count, kind="stable")
-    by_name = {str(names[k]): float(count[k]) / n for k in order if names[k]}
+    by_name = _shares(things.names[landing.surface], n)
     if not target and by_name:
         best = next(iter(by_name))
         target = best if by_name[best] >= LEAST_CAUGHT else ""
     met = landing.surface >= 0
     if target == ALL_ABOUT:
-        meant = met.copy()
+        meant = met
     else:
         meant = things.meant(target, landing) if target else np.zeros(n, bool)
-    leaves = things.leaves[landing.surface] & ~meant
-    shares = (
-        meant, met & ~meant & ~leaves, leaves, ~met & landing.rises, ~met & ~landing.rises,
-    )  # fmt: skip
+    stray = met & ~meant
+    leaves = things.leaves[landing.surface] & stray
+    shares = (meant, stray & ~leaves, leaves, ~met & landing.rises, ~met & ~landing.rises)
     return Ledger(
-        lamp.id, target, lamp.lamp.flux_lm, *(float(share.mean()) for share in shares), by_name
-    )
+        lamp.id, target, lamp.lamp.flux_lm, *(float(share.mean()) for share in shares), by_name,
+        _shares(things.names[landing.surface[stray]], n),
+    )  # fmt: skip
+
+
+def _shares(names: NDArray[np.str_], total: int) -> dict[str, float]:
+    """How often each name comes, of a total, the most frequent first; "" left out."""
+    found, count = np.unique(names, return_counts=True)
+    order = np.argsort(-count, kind="stable")
+    return {str(found[k]): float(count[k]) / total for k in order if found[k]}
 
 
 _KEPT: WeakKeyDictionary[Tracer, dict[bytes, Ledger]] = WeakKeyDictionary()
@@ -291,14 +306,12 @@ def ledgers_of(job: Job) -> dict[str, Ledger]:
     return _OF_JOB[job]
 
 
-def ledgers_in(
-    job: Job, site: Site, tracer: Tracer, lamps: Sequence[Placed]
-) -> dict[str, Ledger]:
+def ledgers_in(job: Job, site: Site, tracer: Tracer, lamps: Sequence[Placed]) -> dict[str, Ledger]:
     """The same of some lamps of a job on a site whose geometry the tracer holds."""
     kept = _KEPT.setdefault(tracer, {})
     things = things_of(site)
     targets = {
-        lamp.id: target_in(lamp, job.fixture_of[lamp.id].lights, job.meant[lamp.id])
+        lamp.id: target_in(lamp, job.fixture_of[lamp.id], job.meant[lamp.id])
         for lamp in lamps
     }
     keys = {lamp.id: _key(lamp, targets[lamp.id]) for lamp in lamps}

@@ -201,7 +201,9 @@ def dazzle(job: Job) -> Iterator[Result]:
     adapted = ADAPTED_CD_M2[brief.zone]
     spots, eyes = spots_of(job), eyes_of_views(job)
     if not eyes.where:
-        yield Result("dazzle", "views", None, limit, "", reason="the scene has no view to look from")
+        yield Result(
+            "dazzle", "views", None, limit, "", reason="the scene has no view to look from"
+        )
         return
     away, _, cosine = _offsets(spots, eyes)
     angle = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))

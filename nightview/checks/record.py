@@ -177,7 +177,7 @@ def _limit(limit: Limit) -> LimitRecord:
 
 def _cure(cure: Cure) -> CureRecord:
     return CureRecord(
-        words=cure.words, plain=cure.plain, 
+        words=cure.words, plain=cure.plain,
         fixtures=tuple(dict.fromkeys(change.fixture for change in cure.changes)),
         before=_rounded(cure.before), after=_rounded(cure.after), cleared=cure.cleared,
         applied=cure.applied,

@@ -188,13 +188,17 @@ def _tried(now: Trial, change: Change, finding: Result) -> tuple[Trial | None, f
     after = trial.results.get(finding.key)
     excess = 0.0 if after is None or after.value is None else after.limit.excess(after.value)
     for key, result in trial.results.items():
-        if (
-            key != finding.key
-            and result.limit.kind != "taste"
-            and _raised(now.results.get(key), result)
-        ):
+        old = now.results.get(key) or _like(now, result)
+        if key != finding.key and result.limit.kind != "taste" and _raised(old, result):
             return None, excess
     return trial, excess
+
+
+def _like(now: Trial, result: Result) -> Result | None:
+    """What a result that was not there before is held against: the worst of the same check, since a
+    lamp that is added is no worse for what its like did already."""
+    same = [r for r in now.results.values() if r.check == result.check and r.value is not None]
+    return max(same, key=lambda r: r.limit.excess(r.value or 0.0), default=None)
 
 
 def _raised(old: Result | None, new: Result) -> bool:

@@ -27,7 +27,8 @@ from nightview.checks.words import (
 WIDTH = 100
 """Columns of a terminal that the table needs at most."""
 _COLUMNS = (
-    ("how", 8), ("what and where", 24), ("found", 8), ("limit", 16), ("lamps", 11), ("remedy", 28),
+    ("no.", 3), ("how", 8), ("what and where", 24), ("found", 8), ("limit", 16), ("lamps", 10),
+    ("remedy", 25),
 )  # fmt: skip
 _STYLE = {"strong": "bold red", "warn": "yellow", "taste": "cyan"}
 """Beside the words, never in their place."""
@@ -75,13 +76,13 @@ def _findings(found: Sequence[Result], cures: Cures) -> Table:
     )
     for head, width in _COLUMNS:
         shown.add_column(head, width=width, overflow="fold")
-    for result in found:
+    for number, result in enumerate(found, 1):
         group = group_of(result)
         where = Text(f"{result.check}\n", style="bold").append(Text(result.place, style="not bold"))
         if result.at is not None:
             where.append(Text(f"\n{place_told(result.at)}", style="not bold"))
         shown.add_row(
-            Text(VERDICTS[group], style=_STYLE[group]), where, Text(value_told(result)),
+            Text(str(number)), Text(VERDICTS[group], style=_STYLE[group]), where, Text(value_told(result)),
             Text(f"{limit_told(result.limit)}; {KINDS[result.limit.kind]}"),
             Text(", ".join(result.lamps)), Text(remedy_told(result, cures)),
         )  # fmt: skip

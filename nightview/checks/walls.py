@@ -94,19 +94,28 @@ class Wall:
 
     @cached_property
     def zone(self) -> NDArray[np.bool_]:
-        """(nv, nu): the part of the wall that is meant to be lit. It runs from the outermost lamps
-        meant for it on by half a beam's width at the eaves, at least 0.5 m; all of it if none are."""
+        """(nv, nu): the part of the wall that is meant to be lit; all of it if no lamp is meant for it.
+
+        To each side of a lamp it runs on by half its beam's width at the eaves, from 0.5 to 2 m. Three
+        lamps and more are a row, whose gaps belong to it; of two, as beside a window, the gap between
+        does only where it is no wider than half of what each of them lights.
+        """
         mask = self.area.mask
         if not self.lamps:
             return mask
-        low, high = np.inf, -np.inf
-        for lamp in self.lamps:
-            beam = np.radians(min(lamp.lamp.intensity.width_deg(0.5), 120.0) / 2)
-            rise = max(self.block.height_m - self.height(lamp), 0.0)
-            half = max(0.5, min(rise * np.tan(beam), 2.0))
-            low, high = min(low, self.along(lamp) - half), max(high, self.along(lamp) + half)
-        within = (self.u >= low) & (self.u <= high)
+        spans = sorted((self.along(lamp), self._half_width(lamp)) for lamp in self.lamps)
+        within = np.zeros(len(self.u), bool)
+        for x, half in spans:
+            within |= np.abs(self.u - x) <= half
+        for (a, wide_a), (b, wide_b) in itertools.pairwise(spans):
+            if len(spans) > 2 or b - a <= 1.5 * (wide_a + wide_b):
+                within |= (self.u >= a) & (self.u <= b)
         return mask & within[None, :] if within.any() else mask
+
+    def _half_width(self, lamp: Placed) -> float:
+        beam = np.radians(min(lamp.lamp.intensity.width_deg(0.5), 120.0) / 2)
+        rise = max(self.block.height_m - self.height(lamp), 0.0)
+        return float(max(0.5, min(rise * np.tan(beam), 2.0)))
 
     def mean(self, values: Array, where: NDArray[np.bool_] | None = None) -> float:
         """The mean of a grid over part of the wall, by default its zone; 0 where there is none."""

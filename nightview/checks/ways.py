@@ -140,7 +140,10 @@ def runway(job: Job) -> Iterator[Result]:
     limit = job.limits["runway"]
     for path in ways_of(job):
         stations = stations_of(job, path)
-        sides = ([s.along for s in stations if s.aside > 0], [s.along for s in stations if s.aside < 0])
+        sides = (
+            [s.along for s in stations if s.aside > 0],
+            [s.along for s in stations if s.aside < 0],
+        )
         few, many = (np.array(side) for side in sorted(sides, key=len))
         if len(few) < LEAST_PAIRS:
             continue

@@ -95,34 +95,6 @@ def _write(report: Report, out: Path, stem: str, feet: bool, overwrite: bool, qu
 
 
 def _print(report: Report, feet: bool) -> None:
-    from rich.console import Console
-    from rich.table import Table
+    from nightview.wiring.report_text import terminal
 
-    from nightview.wiring.report_text import (
-        finding_lines,
-        lamps_table,
-        runs_table,
-        summary,
-        transformers_table,
-    )
-
-    console = Console(highlight=False)
-    console.width = max(console.width, 100) if console.is_terminal else 180
-    for sheet in (runs_table(report, feet), lamps_table(report), transformers_table(report)):
-        table = Table(box=None, header_style="bold", pad_edge=False)
-        for head in sheet.heads:
-            table.add_column(head, justify="left" if head in sheet.left else "right")
-        for row in sheet.rows:
-            table.add_row(*row)
-        console.print(table)
-        for note in sheet.notes:
-            console.print(note, markup=False)
-        console.print()
-    for line in summary(report, feet):
-        console.print(line, markup=False)
-    if report.unwired:
-        console.print(f"On no cable: {', '.join(report.unwired)}.", markup=False)
-    console.print("Goes by: " + "; ".join(report.assumptions) + ".", markup=False)
-    for line in finding_lines(report) or ["No faults were found."]:
-        console.print(line, markup=False)
-    console.print(report.cautions[0], markup=False)
+    print(terminal(report, feet))

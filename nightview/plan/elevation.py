@@ -21,6 +21,8 @@ BESIDE_M = 1.0
 """Lamps are drawn so far beyond the wall's ends."""
 LEAST_SHARE = 0.02
 """A lamp that is meant for another thing is drawn where it brings this share of the wall's light."""
+SPECK_M2 = 0.02
+"""Smaller dark spots are counted and not drawn."""
 
 Spot = tuple[float, float]
 """Along the wall from its left end, and above its base [m]."""
@@ -101,7 +103,9 @@ class Elevation:
         wall = self.wall
         with np.errstate(invalid="ignore"):
             cells = wall.zone & (wall.lux < HOLE * wall.mean(wall.lux))
-        return shapely.intersection(self.cells(cells), self.face)
+        shape = shapely.intersection(self.cells(cells), self.face)
+        parts = [part for part in shapely.get_parts(shape) if part.area >= SPECK_M2]
+        return shapely.union_all(parts) if parts else shapely.Polygon()
 
     def cells(self, which: NDArray[np.bool_]) -> shapely.Geometry:
         """Cells (nv, nu) of the grid as one shape."""

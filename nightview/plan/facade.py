@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -52,6 +52,7 @@ from nightview.plan.labels import Request, place
 from nightview.plan.papers import PAPERS, Paper
 from nightview.scene.states import label_of
 from nightview.scene.views import plain
+from nightview.site.blocks import wall_frame
 from nightview.site.placing import Placed
 from nightview.site.surface import Array
 from nightview.units import write_length
@@ -83,19 +84,22 @@ WIDTHS = (6.0, 27.0, 12.0, 12.0, 11.0, 14.0, 14.0, 33.0, 27.0)
 FIGURES = range(2, 7)
 """Columns set to the right."""
 
+Numbered = Mapping[int, Result]
+
 
 @dataclass(frozen=True, eq=False)
 class Facade:
     """A wall laid out on paper. sheets : the wall's own first, then what is left of its table.
 
-    to_mm : along and above the base [m] → on the sheet [mm]. numbered : the findings by number, from 1.
+    to_mm : along and above the base [m] → on the sheet [mm]. numbered : the wall's findings by the
+    number that they have among all of the job.
     """
 
     elevation: Elevation
     sheets: tuple[Drawing, ...]
     paper: Paper
     scale: float
-    numbered: tuple[Result, ...]
+    numbered: Numbered
     to_mm: Callable[[ArrayLike], Array] = field(repr=False)
 
     @property
@@ -107,9 +111,7 @@ class Facade:
     def told(self) -> str:
         """The sheet in words, for those who do not see it."""
         many = len(self.numbered)
-        found = "; ".join(
-            f"{n}: {result.check}, {value_told(result)}" for n, result in enumerate(self.numbered, 1)
-        )
+        found = "; ".join(f"{n}, {r.check}: {value_told(r)}" for n, r in self.numbered.items())
         return (
             f"Elevation of {self.name} at {self.paper.told(self.scale)} with lines of equal "
             f"illuminance. {many} finding{'s' * (many != 1)}{': ' if many else ''}{found}."
@@ -126,10 +128,11 @@ def facade(
     Errors: NightviewError where it does not fit.
     """
     elevation = elevation_of(wall, tuple(results))
-    numbered = tuple(findings(elevation.results))
+    own = {result.key for result in elevation.results}
+    numbered = {n: r for n, r in enumerate(findings(results), 1) if r.key in own}
     width, height = paper.long_mm, paper.short_mm
     room = width - 2 * MARGIN_MM
-    rows = [_row(n, r, elevation, cures, paper, room) for n, r in enumerate(numbered, 1)]
+    rows = [_row(n, r, elevation, cures, paper, room) for n, r in numbered.items()]
     first = _fitting(rows, TABLE_SHARE * height)
     low = MARGIN_MM + FOOT_MM + _height(rows[:first]) + 3.0
     frame = (MARGIN_MM, low, width - MARGIN_MM - KEY_MM, height - MARGIN_MM)
@@ -179,8 +182,8 @@ def write_facade(
     """Write a facade's sheets as "png", "svg" or "pdf"; the paths written."""
     paths = [folder / name for name in sheet_names(stem, made, kinds)]
     told = f"{made.paper.told(made.scale)} on {made.paper.name}"
-    for path, number in zip(paths, _numbers(made, kinds), strict=True):
-        sheet = made.sheets[number]
+    for path, which in zip(paths, _numbers(made, kinds), strict=True):
+        sheet = made.sheets[which]
         if path.suffix == ".png":
             texts = {"Title": sheet.title, "Software": paint.MAKER, "scale": told, "dpi": str(DPI)}
             write_png(path, paint.pixels(sheet, DPI), texts)
@@ -254,7 +257,7 @@ def _placed(
 
 
 def _wall_marks(
-    elevation: Elevation, numbered: Sequence[Result], to_mm: Callable[[ArrayLike], Array],
+    elevation: Elevation, numbered: Numbered, to_mm: Callable[[ArrayLike], Array],
     frame: tuple[float, float, float, float], paper: Paper,
 ) -> list[Mark]:  # fmt: skip
     def moved(shape: shapely.Geometry) -> shapely.Geometry:
@@ -289,9 +292,9 @@ def _wall_marks(
     marks.append(Area(moved(elevation.outline), edge=INK, width=0.5, name=f"wall {wall.area.name}"))
     ground = float(to_mm((0.0, -elevation.base_m))[1])
     ends = [float(x) for x in moved(elevation.outline).bounds[::2]]
-    marks.append(polyline([(ends[0] - 6.0, ground), (ends[1] + 6.0, ground)], width=0.5, name="ground"))
+    marks.append(polyline([(ends[0] - 2.0, ground), (ends[1] + 2.0, ground)], width=0.5, name="ground"))
     lamps = [lamp for lamp in elevation.lamps if elevation.is_near(lamp)]
-    foot, right = wall._frame[0], wall._frame[1]
+    right = wall_frame(wall.block, wall.side)[1]
     for lamp in lamps:
         axis = (float(lamp.axis @ right), float(lamp.axis[2]), 0.0)
         at = to_mm(_lamp_spot(elevation, lamp))
@@ -329,8 +332,7 @@ def _hatched(shape: shapely.Geometry, colour: str, apart: float, name: str = "")
     tall = top - low
     starts = np.arange(left - tall, right, apart * np.sqrt(2.0))
     lines = shapely.MultiLineString([[(x, low), (x + tall, top)] for x in starts])
-    return [Line(shapely.intersection(lines, shape), colour, 0.3, name=name),
-            Area(shape, edge=colour, width=0.2, dash=(1.0, 0.6))]  # fmt: skip
+    return [Line(shapely.intersection(lines, shape), colour, 0.3, name=name)]
 
 
 def _zone_ends(elevation: Elevation, to_mm: Callable[[ArrayLike], Array]) -> list[Mark]:
@@ -369,12 +371,12 @@ def _spot_of(elevation: Elevation, result: Result) -> Spot | None:
 
 
 def _tags(
-    elevation: Elevation, numbered: Sequence[Result], to_mm: Callable[[ArrayLike], Array],
+    elevation: Elevation, numbered: Numbered, to_mm: Callable[[ArrayLike], Array],
     dark: shapely.Geometry,
 ) -> tuple[list[Mark], list[tuple[Request, str]]]:  # fmt: skip
     """A ring about each hot spot, a cross at each other place, and the numbers to stand by them."""
     groups: list[tuple[Spot, list[int], bool]] = []
-    for n, result in enumerate(numbered, 1):
+    for n, result in numbered.items():
         spot = _spot_of(elevation, result)
         if spot is None:
             continue
@@ -499,7 +501,7 @@ def _rulers(
     return marks
 
 
-def _key(elevation: Elevation, numbered: Sequence[Result], left: float, top: float) -> list[Mark]:
+def _key(elevation: Elevation, numbered: Numbered, left: float, top: float) -> list[Mark]:
     """The shades with their values, then what else is on this sheet."""
     marks: list[Mark] = [Text((left, top - 3.0), "lx on the wall", SMALL, bold=True)]
     cell, wide = 4.2, 7.0
@@ -521,10 +523,10 @@ def _key(elevation: Elevation, numbered: Sequence[Result], left: float, top: flo
             marks.append(Text((left + 6.5, y - 0.75 - 2.5 * n), line, THING))
         y -= 2.5 * len(wrapped(words, THING, KEY_MM - 11.0)) + 1.9
 
-    if any(r.limit.name in RINGED and _spot_of(elevation, r) for r in numbered):
+    if any(r.limit.name in RINGED and _spot_of(elevation, r) for r in numbered.values()):
         ring = Area(shapely.Point(x, y).buffer(1.5), edge=INK, width=0.5)
         entry([ring], f"hot spot; the ring is {SQUARE_M:g} m wide")
-    if any(r.limit.name not in RINGED and _spot_of(elevation, r) for r in numbered):
+    if any(r.limit.name not in RINGED and _spot_of(elevation, r) for r in numbered.values()):
         cross = [[(x - 1.2, y), (x + 1.2, y)], [(x, y - 1.2), (x, y + 1.2)]]
         entry([Line(shapely.MultiLineString(cross), INK, 0.45)], "place of another finding")
     if not elevation.dark.is_empty:

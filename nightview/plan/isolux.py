@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -54,10 +55,10 @@ class Isolux:
         edges = [-9.0, *np.log10(LEVELS_LX), 9.0]
         generator = contour_generator(self.x, self.z, self.log, fill_type=FillType.OuterOffset)
         found = []
-        for low, high in zip(edges[:-1], edges[1:], strict=True):
+        for low, high in itertools.pairwise(edges):
             parts = []
             for points, offsets in zip(*generator.filled(low, high), strict=True):
-                rings = [points[a:b] for a, b in zip(offsets[:-1], offsets[1:], strict=True)]
+                rings = [points[a:b] for a, b in itertools.pairwise(offsets)]
                 parts.append(shapely.Polygon(rings[0], rings[1:]).buffer(0))
             found.append(shapely.union_all(parts) if parts else shapely.Polygon())
         return found

@@ -12,7 +12,7 @@ WHY_OLD_RULE = (
     "The old rule (watts × feet / a constant of the gauge) takes the load as spread evenly along the "
     "cable, the copper as cold, 12 V and a current of W / 12. The exact figure has each lamp in its "
     "place, hot copper, the tap's volts, volt-amperes instead of watts, and lamps that draw more as "
-    "their volts fall. For one load at the end the rule tells less than half the drop; its constants "
+    "their volts fall. For one load at the end the rule tells half the drop or less; its constants "
     "for 18, 16 and 14 AWG are of another origin than those for 12, 10 and 8. Do not buy cable by it."
 )
 NONE = "–"
@@ -280,3 +280,31 @@ def finding_lines(report: Report) -> list[str]:
         f"{'FAULT' if one.severe else 'note'}: {one.kind}: {one.where}: {one.problem}; {one.cure}"
         for one in report.findings
     ]
+
+
+def terminal(report: Report, feet: bool) -> str:
+    """Runs, lamps and transformers as aligned columns, then all else that is to be said."""
+    blocks = [
+        "\n".join((columns(sheet), *sheet.notes))
+        for sheet in (runs_table(report, feet), lamps_table(report), transformers_table(report))
+    ]
+    lines = summary(report, feet)
+    if report.unwired:
+        lines.append(f"On no cable: {', '.join(report.unwired)}.")
+    lines.append("Goes by: " + "; ".join(report.assumptions) + ".")
+    lines += finding_lines(report) or ["No faults were found."]
+    lines.append(report.cautions[0])
+    return "\n\n".join([*blocks, "\n".join(lines)])
+
+
+def columns(sheet: Sheet) -> str:
+    """A sheet's rows as text, words to the left and figures to the right."""
+    table = (sheet.heads, *sheet.rows)
+    widths = [max(len(row[k]) for row in table) for k in range(len(sheet.heads))]
+    return "\n".join(
+        "  ".join(
+            text.ljust(width) if head in sheet.left else text.rjust(width)
+            for text, width, head in zip(row, widths, sheet.heads, strict=True)
+        ).rstrip()
+        for row in table
+    )

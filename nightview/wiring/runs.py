@@ -13,16 +13,15 @@ serve no lamp and are not followed.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 
 import numpy as np
 
 from nightview.scene.wiring_model import Wiring
 from nightview.site.surface import Array
-from nightview.wiring.copper import area_m2, fuse_a, ohms_per_metre
+from nightview.wiring.copper import fuse_a, loop_ohms, ohms_per_metre
 from nightview.wiring.layout import Trenches, pairs_of
 from nightview.wiring.network import WiredLamp
 from nightview.wiring.prices import Prices
@@ -99,6 +98,16 @@ class Job:
     def _told(self, place: int) -> str:
         return f'the cable to "{self.trenches.names[place]}"'
 
+    @cached_property
+    def draw(self) -> _Draw:
+        """What all its lamps draw."""
+        return _Draw.of(self.lamps, self.wiring)
+
+    @cached_property
+    def cables(self) -> _Cables:
+        """What feeds and bodies can be made of."""
+        return _Cables.of(self.prices, self.wiring)
+
     def dig(self, piece: Piece) -> float:
         """What digging a piece costs."""
         web = self.trenches.web
@@ -166,7 +175,7 @@ def _run(job: Job, lamps: frozenset[int], layout: str) -> Run | None:
     below = _below(legs, row)
     is_feed = np.arange(len(legs)) < feeds
     pieces = frozenset().union(*(own for _, own in ways))
-    draw = _Draw.of([job.lamps[lamp] for lamp in chosen])
+    draw = job.draw.of_lamps(chosen)
     found = _cheapest(job, metres, below, is_feed, draw)
     if found is None:
         return None
@@ -200,18 +209,28 @@ class _Draw:
     exponent: Array
     least_v: Array
     most_v: Array
-    lead_m: Array
-    lead_gauge: tuple[str, ...]
+    lead_ohms: Array  # (n, 2) hot and cold
 
     @staticmethod
-    def of(lamps: Sequence[WiredLamp]) -> _Draw:
+    def of(lamps: Sequence[WiredLamp], wiring: Wiring) -> _Draw:
         def column(key: str) -> Array:
             return np.array([[getattr(lamp, key)] for lamp in lamps], float)
 
+        leads = [
+            [
+                loop_ohms(lamp.lead_gauge, lamp.lead_m, 1, wiring.resistance, c)
+                for c in (wiring.hot_c, wiring.cold_c)
+            ]
+            for lamp in lamps
+        ]
         return _Draw(
             column("power_va"), column("volts_v"), column("exponent"), column("least_v"),
-            column("most_v"), column("lead_m"), tuple(lamp.lead_gauge for lamp in lamps),
+            column("most_v"), np.array(leads),
         )  # fmt: skip
+
+    def of_lamps(self, lamps: Sequence[int]) -> _Draw:
+        """Of some of them, by number."""
+        return _Draw(*(getattr(self, one.name)[list(lamps)] for one in fields(self)))
 
     def amps(self, volts: Array) -> Array:
         """At volts (n, cases)."""
@@ -220,75 +239,98 @@ class _Draw:
         return np.asarray(self.va / self.rated_v * (volts / self.rated_v) ** (self.exponent - 1.0))
 
 
+@dataclass(frozen=True, eq=False)
+class _Cables:
+    """The pairs of gauges to choose from, feed no thinner than body.
+
+    price : (pairs, 2) of a metre of feed and of body. ohms : (pairs, 2, 2) loop resistance of a
+    metre of feed and of body, hot and cold. most_a : (pairs, 2) what they may carry.
+    """
+
+    pairs: tuple[tuple[str, str], ...]
+    price: Array
+    ohms: Array
+    most_a: Array
+
+    @staticmethod
+    def of(prices: Prices, wiring: Wiring) -> _Cables:
+        gauges = prices.gauges
+        pairs = tuple((feed, body) for k, feed in enumerate(gauges) for body in gauges[: k + 1])
+        ohms = {
+            gauge: [2.0 * ohms_per_metre(gauge, wiring.resistance, c)
+                    for c in (wiring.hot_c, wiring.cold_c)]
+            for gauge in gauges
+        }  # fmt: skip
+        return _Cables(
+            pairs,
+            np.array([[prices.cable_a_metre(gauge) for gauge in pair] for pair in pairs]),
+            np.array([[ohms[gauge] for gauge in pair] for pair in pairs]),
+            np.array([[fuse_a(gauge) for gauge in pair] for pair in pairs]),
+        )
+
+
 def _cheapest(
     job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw
 ) -> tuple[str, str, float, float, float, float, float] | None:
     """Feed, body, tap, margin, amps, volt-amperes and price of the cheapest that serves."""
-    gauges, wiring = job.prices.gauges, job.wiring
-    whole = (float(metres[is_feed].sum()), float(metres[~is_feed].sum()))
-    alone = whole[1] == 0.0
-    pairs = [(gauge, gauge) for gauge in gauges] if alone else [
-        (feed, body) for feed in gauges for body in gauges if area_m2(feed) >= area_m2(body)
-    ]  # fmt: skip
-    money = [
-        (1.0 + wiring.waste)
-        * (whole[0] * job.prices.cable_a_metre(f) + whole[1] * job.prices.cable_a_metre(b))
-        for f, b in pairs
-    ]
-    order = sorted(range(len(pairs)), key=lambda k: (money[k], area_m2(pairs[k][0])))
-    temperatures = (wiring.hot_c, wiring.cold_c)
-    cases = list(itertools.product(order, job.taps_v, range(2)))
-    volts, amps = _solved(job, metres, below, is_feed, draw, [
-        (pairs[k], tap_v, temperatures[t]) for k, tap_v, t in cases
-    ])  # fmt: skip
-    low = (volts - draw.least_v).min(axis=0)
-    high = (draw.most_v - volts).min(axis=0)
-    margin = np.minimum(low, high).reshape(len(order), len(job.taps_v), 2).min(axis=2)
-    flow = (below @ amps).reshape(len(below), len(order), len(job.taps_v), 2).max(axis=3)
-    carried = np.empty((len(order), len(job.taps_v)), bool)
-    for i, k in enumerate(order):
-        for own, gauge in ((is_feed, pairs[k][0]), (~is_feed, pairs[k][1])):
-            if own.any():
-                fits = flow[own, i].max(axis=0) <= fuse_a(gauge)
-                carried[i] = fits if own is is_feed else carried[i] & fits
-    from_tap = flow[0]  # the first leg carries all
-    serves = (margin >= GUARD_V) & carried & (from_tap <= job.circuit_a)
-    for i, k in enumerate(order):
-        if serves[i].any():
-            t = int(np.argmax(np.where(serves[i], margin[i], -np.inf)))
-            tap_v, most = job.taps_v[t], float(from_tap[i, t])
-            return (*pairs[k], tap_v, float(margin[i, t]), most, most * tap_v, money[k])
+    cables = job.cables
+    whole = np.array([metres[is_feed].sum(), metres[~is_feed].sum()])
+    price = (1.0 + job.wiring.waste) * (cables.price @ whole)
+    order = np.argsort(price, kind="stable")
+    # Most runs are served by the cheapest pair: the others are solved only where it does not.
+    for tried in (order[:1], order[1:]):
+        found = _serving(job, metres, below, is_feed, draw, tried) if len(tried) else None
+        if found is not None:
+            k, *rest = found
+            return (*cables.pairs[k], *rest, float(price[k]))
+    return None
+
+
+def _serving(
+    job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw, tried: Array
+) -> tuple[int, float, float, float, float] | None:
+    """The first of these pairs that serves, on its best tap: number, tap, margin, amps, VA."""
+    cables, taps, shape = job.cables, len(job.taps_v), (len(tried), len(job.taps_v), 2)
+    ohms = np.broadcast_to(cables.ohms[tried][:, None], (len(tried), taps, 2, 2))
+    tap = np.broadcast_to(np.array(job.taps_v)[None, :, None], shape)
+    volts, amps = _solved(job, metres, below, is_feed, draw, ohms, tap)
+    margin = np.minimum((volts - draw.least_v).min(axis=0), (draw.most_v - volts).min(axis=0))
+    margin = margin.reshape(shape).min(axis=2)
+    flow = (below @ amps).reshape(len(below), *shape).max(axis=3)  # (legs, pairs, taps)
+    serves = (margin >= GUARD_V) & (flow[0] <= job.circuit_a)  # the first leg carries all
+    for part, most in zip((is_feed, ~is_feed), cables.most_a[tried].T, strict=True):
+        if part.any():
+            serves &= flow[part].max(axis=0) <= most[:, None]
+    for i in np.flatnonzero(serves.any(axis=1)):
+        t = int(np.argmax(np.where(serves[i], margin[i], -np.inf)))
+        most_a = float(flow[0, i, t])
+        tap_v = job.taps_v[t]
+        return int(tried[i]), tap_v, float(margin[i, t]), most_a, most_a * tap_v
     return None
 
 
 def _solved(
-    job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw,
-    cases: Sequence[tuple[tuple[str, str], float, float]],
-) -> tuple[Array, Array]:  # fmt: skip
-    """Volts at the lamps' terminals and amperes (lamps, cases); case: gauges, tap, temperature."""
-    wiring = job.wiring
+    job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw, ohms: Array, tap: Array
+) -> tuple[Array, Array]:
+    """Volts at the lamps' terminals and amperes, (lamps, cases).
 
-    def ohms(gauge: str, temperature_c: float) -> float:
-        return 2.0 * ohms_per_metre(gauge, wiring.resistance, temperature_c)
-
+    ohms : (..., feed or body, hot or cold) of a metre. tap : (..., hot or cold) [V].
+    """
     feed = (below.T * (metres * is_feed)) @ below
     body = (below.T * (metres * ~is_feed)) @ below
-    joints = 2.0 * wiring.splice_ohm * (below.T @ below)
-    feed_ohms = np.array([ohms(pair[0], c) for pair, _, c in cases])
-    body_ohms = np.array([ohms(pair[1], c) for pair, _, c in cases])
-    lead = np.array(
-        [[m * ohms(gauge, c) for _, _, c in cases]
-         for m, gauge in zip(draw.lead_m[:, 0], draw.lead_gauge, strict=True)]
-    ) if draw.lead_m.any() else 0.0  # fmt: skip
-    tap = np.array([tap_v for _, tap_v, _ in cases])
-    floor = 0.5 * tap
-    volts = np.broadcast_to(tap, (below.shape[1], len(cases)))
+    feed_ohms, body_ohms = ohms[..., 0, :].ravel(), ohms[..., 1, :].ravel()
+    supply = tap.ravel()
+    own = 0.0
+    if draw.lead_ohms.any():
+        own = np.tile(draw.lead_ohms, len(supply) // 2)
+    joints = 2.0 * job.wiring.splice_ohm * (below.T @ below)
+    volts = np.broadcast_to(supply, (below.shape[1], len(supply)))
     amps = draw.amps(volts)
     for _ in range(MOST_STEPS):
-        drop = feed_ohms * (feed @ amps) + body_ohms * (body @ amps) + lead * amps
-        if wiring.splice_ohm:
+        drop = feed_ohms * (feed @ amps) + body_ohms * (body @ amps) + own * amps
+        if job.wiring.splice_ohm:
             drop = drop + joints @ amps
-        after = np.maximum(tap - drop, floor)
+        after = np.maximum(supply - drop, 0.5 * supply)
         moved = np.abs(after - volts).max()
         volts, amps = after, draw.amps(after)
         if moved < SETTLED_V:

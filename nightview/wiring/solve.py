@@ -251,7 +251,7 @@ def load_margin(circuit: Circuit) -> float:
     if not (circuit.exponent < 1.0).any() or holds(HEADROOM):
         return HEADROOM
     low, high = 0.0, HEADROOM
-    while high - low > 1e-5 * high:
+    while high - low > 1e-4 * high:
         middle = (low + high) / 2
         low, high = (middle, high) if holds(middle) else (low, middle)
     return low

@@ -1,0 +1,77 @@
+"""The files of a check: the report, its facade sheets and its data, each written whole."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from nightview.checks import report
+from nightview.checks.job import Job
+from nightview.checks.record import FORMAT, Record, text
+from nightview.checks.result import Result
+from nightview.checks.walls import walls_of
+from nightview.checks.words import Cures
+from nightview.errors import NightviewError
+from nightview.picture.files import write_beside
+from nightview.plan import paint
+from nightview.plan.facade import Facade, facade, png, sheet_names, write_facade
+from nightview.plan.papers import PAPERS, Paper
+
+
+def facades(
+    job: Job, results: Sequence[Result], cures: Cures, paper: Paper = PAPERS["a4"]
+) -> list[Facade]:
+    """The sheets of all walls that lamps are meant for, or that something was found on."""
+    made = []
+    for wall in walls_of(job):
+        sheet = facade(wall, results, cures, paper)
+        if wall.lamps or sheet.numbered:
+            made.append(sheet)
+    return made
+
+
+def write_report(
+    job: Job, results: Sequence[Result], cures: Cures, record: Record, folder: Path, stem: str,
+    overwrite: bool = False, paper: Paper = PAPERS["a4"],
+) -> list[Path]:  # fmt: skip
+    """Write the report as HTML, its data as JSON and each facade as PNG; the paths written.
+
+    Errors: NightviewError where a file is there already that was not made here, unless overwrite.
+    """
+    made = facades(job, results, cures, paper)
+    page, data = folder / f"{stem}-check.html", folder / f"{stem}-check.json"
+    pictures = [folder / name for one in made for name in sheet_names(stem, one)]
+    for path in (page, data, *pictures):
+        if not overwrite and path.exists() and not is_ours(path):
+            raise NightviewError(
+                str(path), "this file is there already and is no report of nightview's",
+                "choose another folder with --out, or add --overwrite",
+            )  # fmt: skip
+    sheets = [
+        report.Picture(_name(one, n), png(sheet), one.told if n == 0 else f"{sheet.title}, continued.")
+        for one in made
+        for n, sheet in enumerate(one.sheets)
+    ]
+    content = report.html(record, results, cures, sheets)
+    write_beside(page, lambda beside: beside.write_bytes(content.encode("utf-8")))
+    write_beside(data, lambda beside: beside.write_bytes(f"{text(record)}\n".encode()))
+    for one in made:
+        write_facade(one, folder, stem)
+    return [page, data, *pictures]
+
+
+def is_ours(path: Path) -> bool:
+    """Whether a file was written here: a sheet, a report or its data."""
+    if paint.is_ours(path):
+        return True
+    try:
+        start = path.read_bytes()[:2000]
+    except OSError:
+        return False
+    marks = (f'name="generator" content="{report.MAKER}"', f'"format": "{FORMAT}"')
+    return any(mark.encode() in start for mark in marks)
+
+
+def _name(one: Facade, number: int) -> str:
+    told = f"{one.name}, {one.paper.told(one.scale)}"
+    return told if number == 0 else f"{told}, continued"

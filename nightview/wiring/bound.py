@@ -1,0 +1,106 @@
+"""How cheap a proposal could be at best: a lower bound by integer programming (HiGHS).
+
+Few lamps: every subset of them may be a run, laid in any of the layouts, at the cheapest gauges
+that serve. Which subsets to take, so that each lamp has its run, each trench is paid once and the
+transformers carry it, is an integer program whose bound holds for all proposals of this kind:
+
+    least  Σ price·x + Σ dig·y + Σ price·z
+    Σ x over runs with lamp i = 1            for each lamp
+    Σ x over runs with lamp i in piece p ≤ y for each lamp and piece
+    Σ VA·x ≤ (1 − reserve) Σ VA·z,  Σ A·x ≤ (1 − reserve) Σ A·z
+
+Orders within a run are those of ``order.chain``, hubs stand on the spots tried: the bound is of
+that choice, not of every line that could be drawn.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from nightview.wiring.prices import TransformerPrice
+from nightview.wiring.runs import Job, Run
+from nightview.wiring.search import MOST_UNITS
+
+MOST_LAMPS = 9
+"""Of more than these the subsets are too many: 511, each in every layout."""
+SECONDS = 20.0
+
+
+@dataclass(frozen=True, eq=False)
+class Bound:
+    """No proposal of this kind costs less than price. runs : of the best choice found, if proven
+    or not."""
+
+    price: float
+    runs: tuple[Run, ...]
+
+
+def bound(job: Job, kinds: Sequence[TransformerPrice], layouts: Sequence[str]) -> Bound | None:
+    """The bound for a job of at most MOST_LAMPS lamps; None for more, or where no choice serves."""
+    n = len(job.lamps)
+    if not 0 < n <= MOST_LAMPS:
+        return None
+    runs = [
+        run
+        for size in range(1, n + 1)
+        for chosen in itertools.combinations(range(n), size)
+        for layout in layouts
+        if (run := job.run(frozenset(chosen), layout)) is not None
+    ]
+    if not runs:
+        return None
+    from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.sparse import coo_array
+
+    pieces = sorted(frozenset().union(*(run.pieces for run in runs)))
+    column = {piece: len(runs) + k for k, piece in enumerate(pieces)}
+    first_kind = len(runs) + len(pieces)
+    count = first_kind + len(kinds)
+    price = np.concatenate([
+        [run.price for run in runs], [job.digs[piece] for piece in pieces],
+        [kind.price for kind in kinds],
+    ])  # fmt: skip
+    rows: list[dict[int, float]] = []
+    low: list[float] = []
+    high: list[float] = []
+
+    def add(row: dict[int, float], least: float, most: float) -> None:
+        rows.append(row)
+        low.append(least)
+        high.append(most)
+
+    for lamp in range(n):
+        add({k: 1.0 for k, run in enumerate(runs) if lamp in run.lamps}, 1.0, 1.0)
+    for piece in pieces:
+        for lamp in range(n):
+            row = {k: 1.0 for k, run in enumerate(runs)
+                   if lamp in run.lamps and piece in run.pieces}  # fmt: skip
+            if row:
+                add({**row, column[piece]: -1.0}, -np.inf, 0.0)
+    kept = 1.0 - job.wiring.reserve
+    for of_run, of_kind in (
+        ([run.va for run in runs], [kind.power_va for kind in kinds]),
+        ([run.amps for run in runs], [kind.circuit_limit_a * kind.commons for kind in kinds]),
+    ):
+        row = dict(enumerate(of_run))
+        add({**row, **{first_kind + k: -kept * has for k, has in enumerate(of_kind)}}, -np.inf, 0.0)
+    entries = [(i, k, value) for i, row in enumerate(rows) for k, value in row.items()]
+    i, k, value = (np.array(part) for part in zip(*entries, strict=True))
+    matrix = coo_array((value, (i, k)), (len(rows), count)).tocsr()
+    integral = np.ones(count)
+    integral[len(runs) : first_kind] = 0
+    most = np.ones(count)
+    most[first_kind:] = MOST_UNITS
+    found = milp(
+        price, integrality=integral, bounds=Bounds(0.0, most),
+        constraints=LinearConstraint(matrix, low, high),
+        options={"time_limit": SECONDS, "mip_rel_gap": 1e-6},
+    )  # fmt: skip
+    if found.x is None:
+        return None
+    taken = tuple(run for run, x in zip(runs, found.x, strict=False) if x > 0.5)
+    return Bound(float(found.mip_dual_bound), taken)
