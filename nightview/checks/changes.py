@@ -85,7 +85,7 @@ _KINDS: dict[str, tuple[str, ...]] = {
     "step": ("stronger", "raise", "nearer", "more"),
     "glare": ("tilt", "aim", "shield", "dim", "off"),
     "window": ("tilt", "aim", "shield", "beam", "dim", "off"),
-    "sky": ("tilt", "aim", "beam", "shield", "dim", "off"),
+    "sky": ("tilt", "aim", "beam", "shield", "dim"),
     "colour": ("cct",),
 }
 _GROUP = {

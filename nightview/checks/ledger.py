@@ -55,8 +55,8 @@ def directions(intensity: Intensity, count: int) -> tuple[Array, Array]:
     that is linear between columns; the angle about the axis steps by the golden ratio through the
     flux round that cone, a lattice that no table lines up with.
     """
-    k = np.arange(count)
-    turn = k * GOLDEN % 1.0
+    k = np.arange(count, dtype=np.float64)
+    turn: Array = np.asarray(k * GOLDEN % 1.0)
     table = intensity.table
     s = np.linspace(0.0, 1.0, table.shape[1])
     step, mean = s[1], table.mean(axis=0, dtype=np.float64)
@@ -64,9 +64,10 @@ def directions(intensity: Intensity, count: int) -> tuple[Array, Array]:
     # dΩ = 4·s·ds·dφ, as in ``Intensity``; the factor falls out.
     between = step * (s[:-1] * (low + high) / 2 + step * (low / 6 + high / 3))
     within = np.concatenate([[0.0], np.cumsum(between)])
-    place = np.interp((k + 0.5) / count * within[-1], within, s)
+    place: Array = np.interp((k + 0.5) / count * within[-1], within, s)
+    cosine = 1.0 - 2.0 * place * place
     if intensity.axial:
-        return 1.0 - 2.0 * place**2, 2.0 * np.pi * turn
+        return cosine, 2.0 * np.pi * turn
     used, which = np.unique(np.rint(place / step).astype(int), return_inverse=True)
     cone = table[:, used].astype(np.float64) + 1e-12 * intensity.peak_cd  # a dark one is even
     cone = np.vstack([cone, cone[:1]])
@@ -75,7 +76,7 @@ def directions(intensity: Intensity, count: int) -> tuple[Array, Array]:
     # All cones end to end, each one long, so that one look-up serves all.
     run = (round_ / round_[-1] + np.arange(len(used))).T.ravel()
     phi = np.tile(np.linspace(0.0, 2.0 * np.pi, len(cone)), len(used))
-    return 1.0 - 2.0 * place**2, np.interp(which.ravel() + turn, run, phi)
+    return cosine, np.interp(which.ravel() + turn, run, phi)
 
 
 def rays_of(lamp: Placed, count: int = RAYS) -> tuple[Array32, Array32]:
@@ -138,7 +139,8 @@ class Things:
         self.openings = {opening.name: max(opening.size_m) for opening in site.scene.openings}
         scene = site.scene
         self._margin = {path.name: path.width_m for path in (*scene.paths, *scene.drives)}
-        self._margin |= {thing.name: MARGIN_M for thing in (*scene.steps, *scene.terraces)}
+        self._margin |= dict.fromkeys((flight.name for flight in scene.steps), MARGIN_M)
+        self._margin |= dict.fromkeys((terrace.name for terrace in scene.terraces), MARGIN_M)
         self._own: dict[str, NDArray[np.bool_]] = {}
         self._plans: dict[str, tuple[shapely.Geometry, float]] = {}
 
@@ -279,11 +281,18 @@ def ledger_of(things: Things, lamp: Placed, target: str, landing: Landing) -> Le
         meant = things.meant(target, landing) if target else np.zeros(n, bool)
     stray = met & ~meant
     leaves = things.leaves[landing.surface] & stray
-    shares = (meant, stray & ~leaves, leaves, ~met & landing.rises, ~met & ~landing.rises)
     return Ledger(
-        lamp.id, target, lamp.lamp.flux_lm, *(float(share.mean()) for share in shares), by_name,
-        _shares(things.names[landing.surface[stray]], n),
-    )  # fmt: skip
+        lamp=lamp.id,
+        target=target,
+        flux_lm=lamp.lamp.flux_lm,
+        meant=float(meant.mean()),
+        other=float((stray & ~leaves).mean()),
+        leaves=float(leaves.mean()),
+        sky=float((~met & landing.rises).mean()),
+        beyond=float((~met & ~landing.rises).mean()),
+        by_name=by_name,
+        strays=_shares(things.names[landing.surface[stray]], n),
+    )
 
 
 def _shares(names: NDArray[np.str_], total: int) -> dict[str, float]:
@@ -302,22 +311,23 @@ def ledgers_of(job: Job) -> dict[str, Ledger]:
     """Lamp id → the account of its lumens, of all lamps that are on; kept for a lamp that stays as
     it is while others are changed."""
     if job not in _OF_JOB:
-        _OF_JOB[job] = ledgers_in(job, job.site, job.meter.light.tracer, job.lit_lamps)
+        lamps = job.lit_lamps
+        targets = {
+            lamp.id: target_in(lamp, job.fixture_of[lamp.id], job.meant[lamp.id]) for lamp in lamps
+        }
+        _OF_JOB[job] = ledgers_in(job.site, job.meter.light.tracer, lamps, targets)
     return _OF_JOB[job]
 
 
-def ledgers_in(job: Job, site: Site, tracer: Tracer, lamps: Sequence[Placed]) -> dict[str, Ledger]:
-    """The same of some lamps of a job on a site whose geometry the tracer holds."""
+def ledgers_in(
+    site: Site, tracer: Tracer, lamps: Sequence[Placed], targets: Mapping[str, str]
+) -> dict[str, Ledger]:
+    """The same of some lamps in a site whose geometry the tracer holds, by what each is meant for."""
     kept = _KEPT.setdefault(tracer, {})
-    things = things_of(site)
-    targets = {
-        lamp.id: target_in(lamp, job.fixture_of[lamp.id], job.meant[lamp.id])
-        for lamp in lamps
-    }
     keys = {lamp.id: _key(lamp, targets[lamp.id]) for lamp in lamps}
     new = [lamp for lamp in lamps if keys[lamp.id] not in kept]
     for lamp, landing in zip(new, landings(tracer, new), strict=True):
-        kept[keys[lamp.id]] = ledger_of(things, lamp, targets[lamp.id], landing)
+        kept[keys[lamp.id]] = ledger_of(things_of(site), lamp, targets[lamp.id], landing)
     return {lamp.id: kept[keys[lamp.id]] for lamp in lamps}
 
 

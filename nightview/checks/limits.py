@@ -25,6 +25,7 @@ class Limit:
     """Where a value becomes a warning and where a strong one.
 
     strong : None where there is but one step. below : whether small values are the bad ones.
+    fault : from which verdict on a finding is more than taste.
     """
 
     name: str
@@ -34,6 +35,7 @@ class Limit:
     kind: Kind
     source: str
     below: bool = False
+    fault: Literal["warn", "strong"] = "warn"
 
     def verdict(self, value: float) -> str:
         """ "good", "warn" or "strong"; a value at the limit itself is still good."""
@@ -43,10 +45,12 @@ class Limit:
         return "warn" if beyond(self.warn) else "good"
 
     def excess(self, value: float) -> float:
-        """How far a value is beyond the limit, as a ratio above one; at most one where it is good."""
+        """How far a value is beyond where it becomes a fault, as a ratio above one; at most one where
+        it does not."""
+        least = self.strong if self.fault == "strong" and self.strong is not None else self.warn
         if self.below:
-            return self.warn / max(value, 1e-9)
-        return value / self.warn if self.warn else (1.0 if value <= 0 else 1e9)
+            return least / max(value, 1e-9)
+        return value / least if least else (1.0 if value <= 0 else 1e9)
 
 
 _EN = "EN 12193:2008 and ILP GN01:2011, by zone E1 to E4"
@@ -55,7 +59,7 @@ _ROWS = (
     Limit("hot_spot_local", "", 3.0, 5.0, "practice", f"calculated, {CP}"),
     Limit("hot_spot_zone", "", 5.0, 10.0, "practice", f"calculated, {CP}"),
     Limit("black_hole", "%", 10.0, 30.0, "practice", CP),
-    Limit("reach", "", 0.8, 0.5, "practice", CP, below=True),
+    Limit("reach", "", 0.5, 0.35, "practice", CP, below=True),
     Limit("evenness", "", 10.0, None, "taste", CP),
     Limit("scallop", "", 1.0, None, "taste", f"calculated, {CP}"),
     Limit("balance", "", 2.0, 3.0, "practice", f"2:1 is barely seen, 3:1 perceptible; {CP}"),
@@ -82,10 +86,19 @@ _ROWS = (
     *(Limit(f"facade_luminance_{zone}", "cd/m²", most, None, "guidance",
             "from memory of CIE 150; not seen in a text")
       for zone, most in zip(("E1", "E2", "E3", "E4"), (0.1, 5.0, 10.0, 25.0), strict=True)),
-    *(Limit(f"upward_{zone}", "%", most, None, "guidance", "EN 12193:2008")
+    *(Limit(f"upward_{zone}", "%", most, None, "taste",
+            "EN 12193:2008, written for sports grounds; told of a garden, and no fault")
       for zone, most in zip(("E1", "E2", "E3", "E4"), (0.0, 5.0, 15.0, 25.0), strict=True)),
-    Limit("off_target", "%", 35.0, 60.0, "practice", "calculated; below 20 % is good"),
+    Limit("off_target", "%", 35.0, 60.0, "practice", "calculated; below 20 % is good", fault="strong"),
     Limit("off_target_bare", "%", 60.0, None, "taste", "calculated, trees without their leaves"),
+    # the five principles; the figures are ours
+    Limit("useful", "%", 0.0, None, "taste", "DarkSky and IES, five principles (2020): useful"),
+    Limit("targeted", "%", 35.0, None, "taste", "DarkSky and IES, five principles (2020): targeted"),
+    Limit("low_level", "", 1.0, None, "taste",
+          "DarkSky and IES, five principles (2020): low level; as a share of what is usual"),
+    Limit("controlled", "%", 70.0, None, "taste",
+          "DarkSky and IES, five principles (2020): controlled; at least 30 % less late at night, "
+          "IDA/IES model lighting ordinance (2011), from memory"),
     Limit("warm", "K", 3000.0, None, "taste", "DarkSky and IES, five principles (2020): warm colour"),
     # trees
     Limit("crown_reach", "", 0.6, None, "taste", CP, below=True),

@@ -22,9 +22,10 @@ from nightview.light.direct import LIFT_M, light_on_points
 from nightview.light.field import LightField, State
 from nightview.light.gather import LUMINOUS
 from nightview.light.layout import between
-from nightview.light.source import Source, sources_of
+from nightview.light.source import Source, other_sources, source_of
 from nightview.light.stage import set_up
 from nightview.site.build import Site
+from nightview.site.placing import Placed
 from nightview.site.surface import Array
 
 LENS_POINTS = 8
@@ -87,6 +88,8 @@ class Meter:
     light: LightField
     areas: tuple[Area, ...]
     columns: dict[str, Column] = field(default_factory=dict)
+    brought: dict[tuple[Any, ...], Array] = field(default_factory=dict)
+    sources: dict[Placed, Source] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         ends = np.cumsum([0, *(len(area) for area in self.areas)])
@@ -98,6 +101,8 @@ class Meter:
         self.normals = np.concatenate([area.normals for area in self.areas] or [np.zeros((0, 3))])
         sided = [np.full(len(area), area.two_sided) for area in self.areas]
         self.two_sided = np.concatenate(sided or [np.zeros(0, bool)])
+        self.nothing = np.zeros(len(self.points))
+        self.others = other_sources(self.light.site)
         self.rows = _rows(self.light, self.areas)
         self.traced(self.light)
 
@@ -106,31 +111,40 @@ class Meter:
         self.light = light
         self.own = {part.source.name: part for part in light.sources}
         self.known = {source_key("", part.source): part for part in light.sources}
+        self.brought.clear()
         self.sky = np.asarray(self.rows @ light.sky) @ LUMINOUS
         for key in self.known:
             if key in self.columns:
                 self.columns[key] = Column(self.columns[key].direct, self._bounced(key))
 
     def read(self, site: Site, state: State) -> Readings:
-        """The light of a state of a site; a source not met before is traced to all points."""
-        names, lamps = [], []
+        """The light of a state of a site; a lamp not met before is traced to all points."""
+        names = tuple(lamp.id for lamp in site.fixtures)
+        lamps = [self._brought(self._source(lamp), state) for lamp in site.fixtures]
         rest = self.sky * state.sky
-        for source in sources_of(site):
-            weight = state.weight(source)
-            if source.kind == "lamp":
-                names.append(source.name)
-                if not weight.any() or source.name in state.absent:
-                    lamps.append(np.zeros(len(self.points)))
-                    continue
-                column = self.column(source)
-                level = float(weight @ LUMINOUS)
-                lamps.append(column.direct * level + column.bounced @ (weight * LUMINOUS))
-            elif weight.any():
-                column = self.column(source)
-                level = float(weight @ LUMINOUS)
-                rest = rest + column.direct * level + column.bounced @ (weight * LUMINOUS)
+        for source in self.others:
+            rest = rest + self._brought(source, state)
         stacked = np.stack(lamps) if lamps else np.zeros((0, len(self.points)))
-        return Readings(site, state, tuple(names), stacked, rest, self.spans)
+        return Readings(site, state, names, stacked, rest, self.spans)
+
+    def _source(self, lamp: Placed) -> Source:
+        """A lamp as a source, made once for as long as the lamp is known."""
+        if lamp not in self.sources:
+            self.sources[lamp] = source_of(lamp)
+        return self.sources[lamp]
+
+    def _brought(self, source: Source, state: State) -> Array:
+        """What a source brings in a state, (n,) [lx]."""
+        weight = state.weight(source)
+        if not weight.any() or source.name in state.absent:
+            return self.nothing
+        key = (source_key("", source), *weight)
+        if key not in self.brought:
+            column = self.column(source)
+            self.brought[key] = column.direct * float(weight @ LUMINOUS) + column.bounced @ (
+                weight * LUMINOUS
+            )
+        return self.brought[key]
 
     def column(self, source: Source) -> Column:
         """A source's light on all points."""

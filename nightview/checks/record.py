@@ -23,7 +23,7 @@ from nightview.scene.states import label_of
 if TYPE_CHECKING:
     from nightview.checks.remedies import Cure
 
-FORMAT = "nightview check 1"
+FORMAT: Literal["nightview check 1"] = "nightview check 1"
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 DIGITS, PLACES = 4, 3
 """Figures kept of a value; decimals of a place in metres."""

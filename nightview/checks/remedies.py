@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 from nightview.checks.changes import Change, both, changes_for
 from nightview.checks.job import Job
 from nightview.checks.result import Result
-from nightview.checks.run import CHECKS, SEARCHED, Check, results_of
+from nightview.checks.run import CHECKS, SEARCHED, Check, check_of, results_of
 from nightview.errors import NightviewError
-from nightview.light.field import LightField, trace
+from nightview.light.field import trace
 from nightview.scene.model import Scene
-from nightview.site.build import build
+from nightview.site.build import build, relit
 
 MARGIN = 1.02
 """A candidate is to clear its limit by so much, since its bounced light is assumed until traced."""
@@ -65,20 +65,25 @@ class Trial:
     results: dict[tuple[str, str], Result]
 
 
-def tried(job: Job, scene: Scene, checks: tuple[Check, ...] = SEARCHED) -> Trial:
-    """The checks asked of a scene whose lighting alone differs from the job's.
-
-    NightviewError where a lamp would stand inside something.
-    """
-    site = build(scene)
+def put(job: Job, scene: Scene) -> Job:
+    """The job of a scene whose fixtures alone differ; NightviewError where a lamp would stand inside
+    something."""
+    site = relit(job.site, scene)
     field = replace(job.meter.light, site=site)
-    state, late = (field.state(name) for name in job.names)
-    readings = job.meter.read(site, state)
-    made = Job(
-        site, job.meter, job.limits, readings,
-        readings if job.names[0] == job.names[1] else job.meter.read(site, late), job.names,
-    )  # fmt: skip
-    return Trial(made, {result.key: result for result in results_of(made, checks)})
+    readings = job.meter.read(site, field.state(job.names[0]))
+    late = readings
+    if job.names[0] != job.names[1]:
+        late = job.meter.read(site, field.state(job.names[1]))
+    return Job(site, job.meter, job.limits, readings, late, job.names)
+
+
+def tried(job: Job, scene: Scene, checks: tuple[Check, ...] = SEARCHED) -> Trial:
+    """The checks asked of a scene whose fixtures alone differ; errors as ``put``."""
+    return _asked(put(job, scene), checks)
+
+
+def _asked(job: Job, checks: tuple[Check, ...]) -> Trial:
+    return Trial(job, {result.key: result for result in results_of(job, checks)})
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,18 +100,20 @@ def mended(job: Job, results: Sequence[Result], report: Progress | None = None) 
     """Look for a cure of every finding.
 
     They are taken one after the other, the gravest first, each on the scene as mended so far; then the
-    scene is traced, and what is still amiss, or has become so, is taken up again.
+    scene is traced, and what has become amiss is taken up too. What no small change clears is left as
+    it is, with the change told that would ease it most.
     """
     start = now = Trial(job, {result.key: result for result in results})
     told: dict[tuple[str, str], Result] = {r.key: r for r in results if r.is_finding}
     chosen: dict[tuple[str, str], list[Change]] = {}
+    eased: dict[tuple[str, str], Change | None] = {}
     for turn in range(ROUNDS):
-        findings = sorted((r for r in now.results.values() if r.counts), key=_gravity)
+        open_ = [r for r in now.results.values() if r.counts and r.key not in eased]
         before = now.job.scene
-        for number, finding in enumerate(findings):
+        for number, finding in enumerate(sorted(open_, key=_gravity)):
             if report:
                 words = f"remedy for {finding.check}, {finding.place}"
-                report(turn * 100 + 90 * number // len(findings), ROUNDS * 100, words)
+                report(turn * 100 + 90 * number // len(open_), ROUNDS * 100, words)
             told.setdefault(finding.key, finding)
             here = now.results.get(finding.key)
             if here is not None and here.counts:
@@ -114,6 +121,8 @@ def mended(job: Job, results: Sequence[Result], report: Progress | None = None) 
                 if change is not None and trial is not None:
                     chosen.setdefault(finding.key, []).append(change)
                     now = trial
+                else:
+                    eased[finding.key] = change
         if now.job.scene is before:
             break
         if report:
@@ -123,9 +132,10 @@ def mended(job: Job, results: Sequence[Result], report: Progress | None = None) 
         told.setdefault(finding.key, finding)
         change, _ = _best(now, finding)
         if change is not None:
-            chosen[finding.key] = [change]
+            eased[finding.key] = change
     cures = tuple(
-        _cure(finding, tuple(chosen.get(finding.key, ())), start, now) for finding in told.values()
+        _cure(finding, tuple(chosen.get(finding.key, ())), eased.get(finding.key), start, now)
+        for finding in told.values()
     )
     if report:
         report(ROUNDS * 100, ROUNDS * 100, "done")
@@ -134,8 +144,7 @@ def mended(job: Job, results: Sequence[Result], report: Progress | None = None) 
 
 def traced_again(job: Job, scene: Scene) -> Trial:
     """A scene with other lamps traced in full, and all checks asked."""
-    field: LightField = trace(build(scene))
-    job.meter.traced(field)
+    job.meter.traced(trace(build(scene)))
     return tried(job, scene, CHECKS)
 
 
@@ -144,26 +153,49 @@ def _gravity(result: Result) -> tuple[int, float]:
 
 
 def _best(now: Trial, finding: Result) -> tuple[Change | None, Trial | None]:
-    """The least change that clears a finding and raises no other; else the one that eases it most."""
+    """The least change that clears a finding and raises no other, with its trial; else the one that
+    eases it most, without; else nothing."""
+    own = check_of(now.job, finding)
     singles = changes_for(now.job, finding)
-    best: tuple[float, Change, Trial] | None = None
     good: list[tuple[float, Change]] = []
     before = finding.limit.excess(finding.value or 0.0)
-    for change in singles[: SINGLES if finding.counts else TASTE_TRIES]:
-        trial, excess = _tried(now, change, finding)
-        if trial is not None and excess <= 1.0 / MARGIN:
-            return change, trial
-        if trial is not None and excess < EASES * before:
-            good.append((excess, change))
-            if best is None or excess < best[0]:
-                best = (excess, change, trial)
-    for change in _pairs(good, singles)[:PAIRS] if finding.counts else ():
-        trial, excess = _tried(now, change, finding)
-        if trial is not None and excess <= 1.0 / MARGIN:
-            return change, trial
-        if trial is not None and best is not None and excess < best[0]:
-            best = (excess, change, trial)
-    return (best[1], best[2]) if best else (None, None)
+    wanted = 1.0 / MARGIN if finding.counts else _at_rest(finding)
+
+    def look(changes: Sequence[Change]) -> tuple[Change, Trial] | None:
+        for change in changes:
+            try:
+                job = put(now.job, change.on(now.job.scene))
+            except NightviewError:
+                continue
+            # First the one check alone: most candidates do not clear it.
+            result = next((r for r in results_of(job, (own,)) if r.key == finding.key), None)
+            excess = 0.0
+            if result is not None and result.value is not None:
+                excess = result.limit.excess(result.value)
+            if excess > wanted:
+                if excess < EASES * before:
+                    good.append((excess, change))
+                continue
+            trial = _asked(job, SEARCHED)
+            if not _raises(now, trial, finding):
+                return change, trial
+            good.append((excess, change))  # with another it may raise nothing
+        return None
+
+    found = look(singles[: SINGLES if finding.counts else TASTE_TRIES])
+    if found is None and finding.counts:
+        found = look(_pairs(good, singles)[:PAIRS])
+    if found is not None:
+        return found
+    for _, change in sorted(good, key=lambda item: item[0])[:4]:
+        if not _raises(now, tried(now.job, change.on(now.job.scene)), finding):
+            return change, None
+    return None, None
+
+
+def _at_rest(finding: Result) -> float:
+    """The excess below which a finding that is no fault is no finding either."""
+    return finding.limit.excess(finding.limit.warn) / MARGIN
 
 
 def _pairs(good: list[tuple[float, Change]], singles: list[Change]) -> list[Change]:
@@ -178,20 +210,13 @@ def _pairs(good: list[tuple[float, Change]], singles: list[Change]) -> list[Chan
     return sorted(found.values(), key=lambda change: change.trouble)
 
 
-def _tried(now: Trial, change: Change, finding: Result) -> tuple[Trial | None, float]:
-    """The change tried, and how far the finding then is beyond its limit; None if it cannot be made or
-    raises another."""
-    try:
-        trial = tried(now.job, change.on(now.job.scene))
-    except NightviewError:
-        return None, float("inf")
-    after = trial.results.get(finding.key)
-    excess = 0.0 if after is None or after.value is None else after.limit.excess(after.value)
-    for key, result in trial.results.items():
-        old = now.results.get(key) or _like(now, result)
-        if key != finding.key and result.limit.kind != "taste" and _raised(old, result):
-            return None, excess
-    return trial, excess
+def _raises(now: Trial, trial: Trial, finding: Result) -> bool:
+    """Whether a trial has raised another result that may be a fault."""
+    return any(
+        _raised(now.results.get(key) or _like(now, result), result)
+        for key, result in trial.results.items()
+        if key != finding.key and result.limit.kind != "taste"
+    )
 
 
 def _like(now: Trial, result: Result) -> Result | None:
@@ -202,27 +227,34 @@ def _like(now: Trial, result: Result) -> Result | None:
 
 
 def _raised(old: Result | None, new: Result) -> bool:
-    """Whether a result has come, or all but come, to a worse verdict, or become worse within it."""
+    """Whether a result has become a fault, or all but become one, or a worse one."""
     if new.value is None:
         return False
     excess = new.limit.excess(new.value)
     if old is None or old.value is None:
         return excess > 1.0 / MARGIN
     before = old.limit.excess(old.value)
-    if new.rank > old.rank or (old.rank and excess > WORSE * before):
-        return True
-    return not old.rank and excess > 1.0 / MARGIN and excess > before
+    if old.counts:
+        return new.rank > old.rank or excess > WORSE * before
+    return excess > 1.0 / MARGIN and excess > before
 
 
-def _cure(finding: Result, changes: tuple[Change, ...], start: Trial, after: Trial) -> Cure:
+def _cure(
+    finding: Result, changes: tuple[Change, ...], eases: Change | None, start: Trial, after: Trial
+) -> Cure:
     assert finding.value is not None
-    applied = finding.counts and bool(changes)
-    if changes and not finding.counts:
-        later = tried(after.job, changes[0].on(after.job.scene), CHECKS).results.get(finding.key)
-    else:
-        later = after.results.get(finding.key)
-    cleared = later is None or not later.is_finding
+    later = after.results.get(finding.key)
+    if not changes and eases is not None and later is not None and later.is_finding:
+        trial = tried(after.job, eases.on(after.job.scene), CHECKS)
+        there = trial.results.get(finding.key)
+        cleared = there is None or not (there.counts if finding.counts else there.is_finding)
+        tail = "" if cleared else " (this eases it and does not clear it)"
+        return Cure(
+            finding.key, (eases,), finding.value, there.value if there else None, cleared, False,
+            eases.said + tail, eases.plain, _moved(start, after.job.scene, eases, finding),
+        )  # fmt: skip
     value = None if later is None else later.value
+    cleared = later is None or not (later.counts if finding.counts else later.is_finding)
     if changes:
         words = "; then ".join(change.said for change in changes)
         plain = ", and ".join(dict.fromkeys(change.plain for change in changes))
@@ -233,21 +265,27 @@ def _cure(finding: Result, changes: tuple[Change, ...], start: Trial, after: Tri
     else:
         words = "no small change was found that clears it and raises nothing else"
         plain = "we will look at it on site"
-    others: list[tuple[str, str, float, float]] = []
-    if applied:
-        scene = start.job.scene
-        for change in changes:
-            scene = change.on(scene)
-        try:
-            alone = tried(start.job, scene).results
-        except NightviewError:
-            alone = {}
-        for key, result in alone.items():
-            old = start.results.get(key)
-            if key == finding.key or old is None or not old.value or result.value is None:
-                continue
-            if abs(result.value / old.value - 1.0) > MOVED:
-                others.append((*key, old.value, result.value))
+    others: tuple[tuple[str, str, float, float], ...] = ()
+    for change in changes[:1]:
+        others = _moved(start, start.job.scene, change, finding)
     return Cure(
-        finding.key, changes, finding.value, value, cleared, applied, words, plain, tuple(others)
+        finding.key, changes, finding.value, value, cleared, bool(changes), words, plain, others
     )
+
+
+def _moved(
+    start: Trial, scene: Scene, change: Change, finding: Result
+) -> tuple[tuple[str, str, float, float], ...]:
+    """What else a change moves by a tenth or more, against the light as it stands."""
+    try:
+        alone = tried(start.job, change.on(scene)).results
+    except NightviewError:
+        return ()
+    found = []
+    for key, result in alone.items():
+        old = start.results.get(key)
+        if key == finding.key or old is None or not old.value or result.value is None:
+            continue
+        if abs(result.value / old.value - 1.0) > MOVED:
+            found.append((*key, old.value, result.value))
+    return tuple(found)

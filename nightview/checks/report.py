@@ -8,7 +8,7 @@ told, sentences for the client, the limits by kind, and the cautions.
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -25,7 +25,6 @@ from nightview.checks.words import (
     after_told,
     findings,
     group_of,
-    in_order,
     limit_told,
     place_told,
     remedy_words,
@@ -97,7 +96,7 @@ def html(
     found = findings(results)
     parts = [
         ("summary", "Summary", _summary(record, results, cures)),
-        ("findings", "Findings", _findings(found, cures)),
+        ("findings", "Findings", _findings(found, cures, {r.key: r.limit.unit for r in results})),
         ("sheets", "Facade sheets", "".join(map(_sheet, sheets)) if sheets else
          "<p>No wall of this scene is lit by its lamps.</p>"),
         ("good", "Looked at and good", _good(results)),
@@ -148,7 +147,7 @@ def _summary(record: Record, results: Sequence[Result], cures: Cures) -> str:
     )
 
 
-def _findings(found: Sequence[Result], cures: Cures) -> str:
+def _findings(found: Sequence[Result], cures: Cures, units: Mapping[tuple[str, str], str]) -> str:
     if not found:
         return "<p>There are none.</p>"
     parts = []
@@ -158,18 +157,19 @@ def _findings(found: Sequence[Result], cures: Cures) -> str:
         if group != last:
             parts.append(f"<h3>{HEADS[group]}</h3>")
             last = group
-        parts.append(_finding(number, result, cures))
+        parts.append(_finding(number, result, cures, units))
     return "".join(parts)
 
 
-def _finding(number: int, result: Result, cures: Cures) -> str:
+def _finding(
+    number: int, result: Result, cures: Cures, units: Mapping[tuple[str, str], str]
+) -> str:
     group = group_of(result)
     limit = result.limit
     rows = [
-        ("Place", escape(result.place)),
-        ("Coordinates", place_told(result.at) if result.at else "none: it holds for the whole"),
+        ("Place", escape(_where(result))),
         ("Measured", f"<strong>{escape(value_told(result))}</strong>: {escape(result.said)}"),
-        ("Limit", f"{escape(limit_told(limit))} ({KINDS[limit.kind]}: {escape(limit.source)})"),
+        ("Limit", escape(f"{limit_told(limit)} ({_source(limit)})")),
         ("Cause", escape(", ".join(result.lamps)) or "no single lamp"),
         ("Remedy", escape(remedy_words(result, cures))),
         ("After the remedy", _after(result, cures)),
@@ -177,15 +177,25 @@ def _finding(number: int, result: Result, cures: Cures) -> str:
     cure = cures.get(result.key)
     if cure is not None and cure.others:
         told = "; ".join(
-            f"{check}, {place}: {with_unit(before, '')} → {with_unit(after, '')}"
+            f"{check}, {place}: {with_unit(before, units.get((check, place), ''))} → {with_unit(after, units.get((check, place), ''))}"
             for check, place, before, after in cure.others
         )
         rows.append(("What else it moves", escape(told)))
     pairs = "".join(f"<div><dt>{name}</dt><dd>{text}</dd></div>" for name, text in rows)
     return (
         f'<article class="finding {group}"><h4><span class="badge {group}">{VERDICTS[group]}</span> '
-        f"{number}. {escape(result.check)}, {escape(result.place)}</h4><dl>{pairs}</dl></article>\n"
+        f"{number}. {escape(result.check)}</h4><dl>{pairs}</dl></article>\n"
     )
+
+
+def _where(result: Result) -> str:
+    return f"{result.place}, at {place_told(result.at)}" if result.at else result.place
+
+
+def _source(limit: Limit) -> str:
+    """The kind of a limit and its source, each said once."""
+    kind = KINDS[limit.kind]
+    return limit.source if kind in limit.source else f"{kind}: {limit.source}"
 
 
 def _after(result: Result, cures: Cures) -> str:
@@ -193,7 +203,9 @@ def _after(result: Result, cures: Cures) -> str:
     if cure is None or cure.after is None:
         return "not calculated: there is no remedy to try"
     rest = "within the limit" if cure.cleared else "still beyond the limit"
-    made = "" if cure.applied else "; not made, since only taste speaks for it" if cure.changes else ""
+    made = (
+        "" if cure.applied else "; not made, since only taste speaks for it" if cure.changes else ""
+    )
     return f"<strong>{escape(after_told(result, cures))}</strong>, calculated anew: {rest}{made}"
 
 
@@ -206,7 +218,7 @@ def _sheet(sheet: Picture) -> str:
 
 
 def _good(results: Iterable[Result]) -> str:
-    rows = [r for r in in_order(results) if group_of(r) in ("good", "meant")]
+    rows = [r for r in results if group_of(r) in ("good", "meant")]
     if not rows:
         return "<p>Nothing was.</p>"
     return _table(
@@ -322,7 +334,7 @@ img {{ display: block; width: 100%; height: auto; border: 1px solid #c9ccc9; }}
 @page sheet {{ size: A4 landscape; margin: 0; }}
 @media print {{
   body {{ max-width: none; padding: 0; font-size: 10pt; }}
-  nav {{ display: none; }}
+  nav, #sheets h2 {{ display: none; }}
   h2, h3, h4 {{ break-after: avoid; }}
   tr {{ break-inside: avoid; }}
   .badge, thead th {{ print-color-adjust: exact; -webkit-print-color-adjust: exact; }}

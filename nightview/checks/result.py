@@ -56,4 +56,4 @@ class Result:
     @property
     def counts(self) -> bool:
         """Whether it is more than taste."""
-        return self.is_finding and self.limit.kind != "taste"
+        return self.rank >= RANK[self.limit.fault] and self.limit.kind != "taste"

@@ -5,11 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from nightview.checks.job import Job
+from nightview.checks.people import PEOPLE_CHECKS
 from nightview.checks.result import Result
+from nightview.checks.sky import SKY_CHECKS
 from nightview.checks.walls import WALL_CHECKS
+from nightview.checks.ways import WAY_CHECKS
+from nightview.checks.windows import WINDOW_CHECKS
 
 Check = Callable[[Job], Iterator[Result]]
-CHECKS: tuple[Check, ...] = (*WALL_CHECKS,)
+CHECKS: tuple[Check, ...] = (
+    *WALL_CHECKS, *WAY_CHECKS, *PEOPLE_CHECKS, *WINDOW_CHECKS, *SKY_CHECKS,
+)  # fmt: skip
 
 SEARCHED = CHECKS
 """Those asked again for every candidate of a remedy."""
@@ -22,3 +28,8 @@ def results_of(job: Job, checks: tuple[Check, ...] = CHECKS) -> tuple[Result, ..
         for result in check(job):
             found.setdefault(result.key, result)
     return tuple(found.values())
+
+
+def check_of(job: Job, finding: Result) -> Check:
+    """The check that a result comes from."""
+    return next(check for check in CHECKS if any(r.key == finding.key for r in check(job)))

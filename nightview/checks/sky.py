@@ -72,13 +72,15 @@ def off_target(job: Job) -> Iterator[Result]:
 
 
 def _account(job: Job, lamp: Placed, ledger: Ledger) -> str:
-    """"gable-1, 170 lm: 46 % on wing front, …"."""
+    """ "gable-1, 170 lm: 46 % on wing front, …"."""
     shield = job.fixture_of[lamp.id].shield_deg
     stopped = ""
     if shield is not None:
         bare = lamp_of(job.scene, lamp.lamp.name).installed(lamp.axis, lamp.reference).flux_lm
         stopped = f" after its collar, which stops {bare - ledger.flux_lm:.0f} lm"
-    strays = [f"{name} {100 * share:.0f} %" for name, share in ledger.strays.items() if share > 0.02]
+    strays = [
+        f"{name} {100 * share:.0f} %" for name, share in ledger.strays.items() if share > 0.02
+    ]
     most = f"; astray on {', '.join(strays[:3])}" if strays else ""
     return f"{lamp.id}, {ledger.flux_lm:.0f} lm{stopped}: {ledger.said}{most}"
 

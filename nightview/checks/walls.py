@@ -24,6 +24,8 @@ SQUARE_M = 0.9
 """Side of the square that a hot spot is compared with (3 ft)."""
 SEEN_CD_M2 = 0.2
 """A wall dimmer than this at its brightest has no hot spots and no sides to balance; our choice."""
+STRAY_CD_M2 = 1.0
+"""The same of a wall that no lamp is meant for."""
 HOLE = 0.1
 """Share of the zone's mean below which a spot is dark."""
 BESIDE_M = 2.5
@@ -162,7 +164,8 @@ def hot_spots(job: Job) -> Iterator[Result]:
         around = uniform_filter(filled, cells, mode="constant") / np.maximum(weight, 1e-9)
         ratio = np.where(mask, filled / np.maximum(around, 1e-9), 0.0)
         peaks = mask & (filled == maximum_filter(filled, cells, mode="constant"))
-        peaks &= (wall.luminance > SEEN_CD_M2) & (filled > mean)
+        least = SEEN_CD_M2 if wall.lamps else STRAY_CD_M2
+        peaks &= (wall.luminance > least) & (filled > mean)
         best: dict[tuple[str, ...], tuple[float, int, int]] = {}
         for j, i in np.argwhere(peaks):
             here = np.zeros(len(wall.area))

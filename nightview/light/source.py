@@ -114,7 +114,12 @@ class Source:
 
 def sources_of(site: Site) -> tuple[Source, ...]:
     """All sources of a site, each at full power: its lamps, its moon, its lit windows."""
-    found = [_of_lamp(lamp) for lamp in site.fixtures]
+    return (*(source_of(lamp) for lamp in site.fixtures), *other_sources(site))
+
+
+def other_sources(site: Site) -> tuple[Source, ...]:
+    """The sources of a site that are not its lamps: moon and lit windows."""
+    found: list[Source] = []
     moon = moon_of(site)
     if moon is not None:
         way, rgb = np.asarray(moon[0], np.float64), np.asarray(moon[2], np.float64)
@@ -129,7 +134,7 @@ def sources_of(site: Site) -> tuple[Source, ...]:
     return (*found, *_panes(site))
 
 
-def _of_lamp(lamp: Placed) -> Source:
+def source_of(lamp: Placed) -> Source:
     """A lamp as one point; a row of light as panes end to end, along axis × reference."""
     light, length = lamp.lamp.intensity, lamp.lamp.length_m
     parts = max(1, int(np.ceil(length / STRIP_PART_M)))

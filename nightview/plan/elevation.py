@@ -78,7 +78,9 @@ class Elevation:
     @cached_property
     def _solid(self) -> shapely.Geometry:
         """The wall without its openings."""
-        return shapely.difference(self.outline, shapely.union_all([box for _, box in self.openings]))
+        return shapely.difference(
+            self.outline, shapely.union_all([box for _, box in self.openings])
+        )
 
     @cached_property
     def hidden(self) -> shapely.Geometry:
@@ -168,4 +170,3 @@ def elevation_of(wall: Wall, results: tuple[Result, ...]) -> Elevation:
         or result.place.startswith(f"{name}, ")
     )
     return Elevation(wall, own)
-

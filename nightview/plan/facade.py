@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike
-from PIL import Image
 
 from nightview.checks.result import Result
 from nightview.checks.walls import HOLE, SQUARE_M, Wall
@@ -150,7 +148,14 @@ def facade(
     while first < len(rows):
         top = height - MARGIN_MM - 8.0
         more = max(_fitting(rows[first:], top - MARGIN_MM - 6.0), 1)
-        page = [Text((MARGIN_MM, top + 3.0), cut(f"{title}, continued", 12.0, room, True), 12.0, bold=True)]
+        page: list[Mark] = [
+            Text(
+                (MARGIN_MM, top + 3.0),
+                cut(f"{title}, continued", 12.0, room, True),
+                12.0,
+                bold=True,
+            )
+        ]
         page += _table(rows[first : first + more], room, top)
         page.append(Text((MARGIN_MM, MARGIN_MM), NOTE, SMALL, bold=True))
         sheets.append(Drawing(width, height, f"{title}, findings", tuple(page)))
@@ -158,21 +163,12 @@ def facade(
     return Facade(elevation, tuple(sheets), paper, scale, numbered, to_mm)
 
 
-def png(drawing: Drawing, dpi: int = DPI) -> bytes:
-    """A sheet as a PNG file's content."""
-    file = io.BytesIO()
-    Image.fromarray(paint.pixels(drawing, dpi)).save(file, "PNG", optimize=True)
-    return file.getvalue()
-
-
 def sheet_names(stem: str, made: Facade, kinds: Sequence[str] = ("png",)) -> list[str]:
     """The files of a facade: of each sheet a PNG or an SVG, one PDF of all."""
     base = f"{stem}-facade-{plain(made.name) or 'wall'}"
     parts = ["", *(f"-{n}" for n in range(2, len(made.sheets) + 1))]
     return [
-        f"{base}{part}.{kind}"
-        for kind in kinds
-        for part in (parts[:1] if kind == "pdf" else parts)
+        f"{base}{part}.{kind}" for kind in kinds for part in (parts[:1] if kind == "pdf" else parts)
     ]
 
 
@@ -188,9 +184,12 @@ def write_facade(
             texts = {"Title": sheet.title, "Software": paint.MAKER, "scale": told, "dpi": str(DPI)}
             write_png(path, paint.pixels(sheet, DPI), texts)
         else:
-            content = paint.pdf(made.sheets) if path.suffix == ".pdf" else paint.svg(sheet)
-            write_beside(path, lambda beside, content=content: beside.write_bytes(content))
+            _write(path, paint.pdf(made.sheets) if path.suffix == ".pdf" else paint.svg(sheet))
     return paths
+
+
+def _write(path: Path, content: bytes) -> None:
+    write_beside(path, lambda beside: beside.write_bytes(content))
 
 
 def _numbers(made: Facade, kinds: Sequence[str]) -> list[int]:
@@ -230,7 +229,9 @@ def _scale(
     fits = next((float(s) for s in paper.scales if s >= least), None)
     if asked is None and fits is not None:
         return fits
-    larger = [p.name for p in PAPERS.values() if p.inches == paper.inches and p.long_mm > paper.long_mm]
+    larger = [
+        p.name for p in PAPERS.values() if p.inches == paper.inches and p.long_mm > paper.long_mm
+    ]
     remedies = [f'--scale "1:{fits:g}"'] if fits is not None else []
     remedies += [f"--paper {larger[-1]}"] if larger else []
     told = f"1:{asked:g}" if asked is not None else "every round scale"
@@ -242,7 +243,9 @@ def _scale(
 
 
 def _placed(
-    extent: tuple[float, float, float, float], frame: tuple[float, float, float, float], scale: float
+    extent: tuple[float, float, float, float],
+    frame: tuple[float, float, float, float],
+    scale: float,
 ) -> Callable[[ArrayLike], Array]:
     """Metres of the wall to millimetres of the sheet: in the middle of the room."""
     room = _room(frame)
@@ -273,12 +276,17 @@ def _wall_marks(
         marks.append(Area(part, shade, edge=shade, width=0.05, name=f"band {k}"))
     marks += _hatched(moved(elevation.hidden), GREY, 2.4)
     for name, porch in elevation.porches:
-        marks.append(Area(moved(porch), edge=INK, width=0.25, dash=(1.4, 0.9), name=f"porch {name}"))
+        marks.append(
+            Area(moved(porch), edge=INK, width=0.25, dash=(1.4, 0.9), name=f"porch {name}")
+        )
     for name, opening in elevation.openings:
         box = moved(opening)
         marks.append(Area(box, WHITE, edge=GREY, width=0.2, name=f"opening {name}"))
         left, low, right, top = box.bounds
-        words = [cut(line, THING, right - left - 0.6) for line in wrapped(name, THING, right - left - 0.6)]
+        words = [
+            cut(line, THING, right - left - 0.6)
+            for line in wrapped(name, THING, right - left - 0.6)
+        ]
         for n, line in enumerate(words if len(words) * 2.6 < top - low else ()):
             y = (low + top) / 2 - 0.8 + 2.6 * ((len(words) - 1) / 2 - n)
             marks.append(Text(((left + right) / 2, y), line, THING, "middle", colour=GREY))
@@ -292,7 +300,9 @@ def _wall_marks(
     marks.append(Area(moved(elevation.outline), edge=INK, width=0.5, name=f"wall {wall.area.name}"))
     ground = float(to_mm((0.0, -elevation.base_m))[1])
     ends = [float(x) for x in moved(elevation.outline).bounds[::2]]
-    marks.append(polyline([(ends[0] - 2.0, ground), (ends[1] + 2.0, ground)], width=0.5, name="ground"))
+    marks.append(
+        polyline([(ends[0] - 2.0, ground), (ends[1] + 2.0, ground)], width=0.5, name="ground")
+    )
     lamps = [lamp for lamp in elevation.lamps if elevation.is_near(lamp)]
     right = wall_frame(wall.block, wall.side)[1]
     for lamp in lamps:
@@ -417,7 +427,9 @@ def _tag(
         marks.append(polyline(leader, width=0.2))
     middle = (box[0] + box[2]) / 2
     marks.append(Area(shapely.box(*box), WHITE, edge=INK, width=0.35))
-    marks.append(Text((middle, box[1] + 1.0), text, 8.0, "middle", bold=True, name=f"number {text}"))
+    marks.append(
+        Text((middle, box[1] + 1.0), text, 8.0, "middle", bold=True, name=f"number {text}")
+    )
     return marks
 
 
@@ -449,7 +461,9 @@ def _names(
             texts.append(text)
         for spot_found, text in zip(place(requests, where, boxes), texts, strict=True):
             if spot_found is not None:
-                marks += symbols.label(spot_found, text, SMALL, 0.15, bold=True, name=f"label {text}")
+                marks += symbols.label(
+                    spot_found, text, SMALL, 0.15, bold=True, name=f"label {text}"
+                )
                 boxes.append(spot_found.box)
     return _Names(marks, boxes)
 
@@ -460,7 +474,12 @@ def _names(
 def length(metres: float, feet: bool) -> str:
     """A length in metres, or in feet and inches."""
     if feet:
-        return write_length(metres, feet=True).replace(" ft", "'").replace(" in", '"').replace("-", "−")
+        return (
+            write_length(metres, feet=True)
+            .replace(" ft", "'")
+            .replace(" in", '"')
+            .replace("-", "−")
+        )
     return f"{metres + 0.0:.2f} m".replace("-0.00", "0.00").replace("-", "−")
 
 
@@ -482,14 +501,33 @@ def _rulers(
         marks.append(Text((place_x, at_y - 3.4), f"{x / unit_m:g}", THING, "middle", colour=GREY))
     ends = to_mm([(0.0, 0.0), (right, 0.0)])[:, 0]
     marks.append(polyline([(ends[0], at_y), (ends[1], at_y)]))
-    marks.append(Text((float(ends[0]) - 2.0, at_y - 3.4), f"x {letter}", THING, "right", italic=True, colour=GREY))
+    marks.append(
+        Text(
+            (float(ends[0]) - 2.0, at_y - 3.4),
+            f"x {letter}",
+            THING,
+            "right",
+            italic=True,
+            colour=GREY,
+        )
+    )
     for z in np.arange(np.ceil(min(0.0, base) / step - 1e-9) * step, base + top + 1e-6, step):
         place_y = float(to_mm((0.0, z - base))[1])
         marks.append(polyline([(at_x, place_y), (at_x - 1.0, place_y)]))
-        marks.append(Text((at_x - 1.5, place_y - 0.75), f"{z / unit_m + 0.0:g}".replace("-", "−"), THING, "right", colour=GREY))
+        marks.append(
+            Text(
+                (at_x - 1.5, place_y - 0.75),
+                f"{z / unit_m + 0.0:g}".replace("-", "−"),
+                THING,
+                "right",
+                colour=GREY,
+            )
+        )
     low, high = (float(to_mm((0.0, z))[1]) for z in (min(0.0, -base), top))
     marks.append(polyline([(at_x, low), (at_x, high)]))
-    marks.append(Text((at_x - 1.5, high + 1.2), f"z {letter}", THING, "right", italic=True, colour=GREY))
+    marks.append(
+        Text((at_x - 1.5, high + 1.2), f"z {letter}", THING, "right", italic=True, colour=GREY)
+    )
     beside = float(to_mm((right, 0.0))[0])
     corners = np.asarray(elevation.outline.exterior.coords)[:, 1]
     heights = sorted({round(float(z), 3) for z in corners if z > 0.01})
@@ -497,7 +535,14 @@ def _rulers(
         y = float(to_mm((0.0, z))[1])
         word = "eaves" if z == heights[0] else "top"
         marks.append(polyline([(beside + 1.0, y), (beside + 3.0, y)], width=0.25))
-        marks.append(Text((beside + 3.5, y - 0.75), f"{word} {length(z + base, paper.inches)}", THING, colour=GREY))
+        marks.append(
+            Text(
+                (beside + 3.5, y - 0.75),
+                f"{word} {length(z + base, paper.inches)}",
+                THING,
+                colour=GREY,
+            )
+        )
     return marks
 
 
@@ -508,11 +553,15 @@ def _key(elevation: Elevation, numbered: Numbered, left: float, top: float) -> l
     y = top - 5.0
     for k in range(len(SHADES) - 1, -1, -1):
         y -= cell
-        marks.append(Area(shapely.box(left, y, left + wide, y + cell), SHADES[k], name=f"shade {k}"))
+        marks.append(
+            Area(shapely.box(left, y, left + wide, y + cell), SHADES[k], name=f"shade {k}")
+        )
         if k:
             marks.append(polyline([(left, y), (left + wide + 1.0, y)], width=0.2))
             marks.append(Text((left + wide + 1.6, y - 0.8), f"{LEVELS_LX[k - 1]:g}", SMALL))
-    marks.append(Area(shapely.box(left, y, left + wide, y + cell * len(SHADES)), edge=INK, width=0.2))
+    marks.append(
+        Area(shapely.box(left, y, left + wide, y + cell * len(SHADES)), edge=INK, width=0.2)
+    )
     x = left + 2.5
     y -= 6.0
 
@@ -562,7 +611,9 @@ def _row(
     )  # fmt: skip
     lux = None if spot is None or result.limit.name not in RINGED else elevation.lux_at(spot)
     where = result.check
-    if result.place != elevation.wall.area.name and not result.place.startswith(f"{elevation.wall.area.name}, "):
+    if result.place != elevation.wall.area.name and not result.place.startswith(
+        f"{elevation.wall.area.name}, "
+    ):
         where += f", {result.place}"
     cells = (
         str(n), where, x, z, "–" if lux is None else number(lux), value_told(result),
@@ -628,7 +679,9 @@ def _foot(elevation: Elevation, title: str, paper: Paper, scale: float, room: fl
     bar = min(70.0, 0.3 * room)
     beside = room - bar - 6.0
     marks: list[Mark] = [polyline([(left, low + 15.5), (left + room, low + 15.5)], width=0.3)]
-    marks.append(Text((left, low + 10.0), cut(title, 12.0, beside, True), 12.0, bold=True, name="title"))
+    marks.append(
+        Text((left, low + 10.0), cut(title, 12.0, beside, True), 12.0, bold=True, name="title")
+    )
     told = (
         f"Facade sheet, seen from outside, {paper.told(scale)} on {paper.name} · "
         f"{label_of(job.scene, job.names[0])} · x from the wall's left end, z above the ground"

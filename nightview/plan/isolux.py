@@ -114,7 +114,9 @@ def label_places(
     return found
 
 
-def _candidates(lines: shapely.Geometry, width: float, apart: float) -> Iterator[tuple[float, float]]:
+def _candidates(
+    lines: shapely.Geometry, width: float, apart: float
+) -> Iterator[tuple[float, float]]:
     """Points on lines, the longest first, of each from the middle out."""
     parts = sorted(shapely.get_parts(lines), key=lambda part: -part.length)
     for part in parts:

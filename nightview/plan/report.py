@@ -14,7 +14,7 @@ from nightview.checks.words import Cures
 from nightview.errors import NightviewError
 from nightview.picture.files import write_beside
 from nightview.plan import paint
-from nightview.plan.facade import Facade, facade, png, sheet_names, write_facade
+from nightview.plan.facade import Facade, facade, sheet_names, write_facade
 from nightview.plan.papers import PAPERS, Paper
 
 
@@ -47,16 +47,15 @@ def write_report(
                 str(path), "this file is there already and is no report of nightview's",
                 "choose another folder with --out, or add --overwrite",
             )  # fmt: skip
-    sheets = [
-        report.Picture(_name(one, n), png(sheet), one.told if n == 0 else f"{sheet.title}, continued.")
-        for one in made
-        for n, sheet in enumerate(one.sheets)
-    ]
+    sheets = []
+    for one in made:
+        paths = write_facade(one, folder, stem)
+        for n, (sheet, path) in enumerate(zip(one.sheets, paths, strict=True)):
+            told = f"{sheet.title}, continued." if n else one.told
+            sheets.append(report.Picture(_name(one, n), path.read_bytes(), told))
     content = report.html(record, results, cures, sheets)
     write_beside(page, lambda beside: beside.write_bytes(content.encode("utf-8")))
     write_beside(data, lambda beside: beside.write_bytes(f"{text(record)}\n".encode()))
-    for one in made:
-        write_facade(one, folder, stem)
     return [page, data, *pictures]
 
 

@@ -158,18 +158,19 @@ def _cables_have_a_way(scene: Scene, unread: Unread) -> Iterator[Fault]:
             way = " – ".join(shown(joint) for joint in joints[:6]) + (" …" if legs > 5 else "")
             yield Fault(place, problem + way, f"write {legs} lengths, one a leg")
         if stated in ([], ["route"]):
-            for joint in dict.fromkeys(joints):
-                if joint in homeless:
-                    problem = f"is laid out between places, and {shown(joint)} has none"
-                    yield Fault(
-                        place, problem, f'add at = "x, y" to {shown(joint)}, or lengths here'
-                    )
+            lost = [shown(joint) for joint in dict.fromkeys(joints) if joint in homeless]
+            if lost:
+                has = "has" if len(lost) == 1 else "have"
+                problem = f"is laid out between places, and {', '.join(lost)} {has} none"
+                yield Fault(place, problem, 'add at = "x, y" there, or lengths here')
 
 
 def _every_part_is_fed_once(scene: Scene, unread: Unread) -> Iterator[Fault]:
     """No part of the wiring floats, and none is fed from two taps."""
-    if unread:
-        return  # a cable may be missing
+    names = _joints(scene) | set(_transformers(scene))
+    ends = {end for c in scene.cables for end in (c.start, c.to, *stops_of(scene, c)) if end}
+    if unread or not ends <= names:
+        return  # a cable may be missing, or is told of already
     parts: list[_Part] = []
     for cable in scene.cables:
         ends = [cable.start] if cable.to is None else [cable.start, cable.to]

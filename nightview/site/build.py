@@ -118,9 +118,35 @@ def build(scene: Scene) -> Site:
     return site
 
 
+def relit(site: Site, scene: Scene) -> Site:
+    """The site of a scene that differs in its fixtures alone, quickly: lamps are placed anew only for
+    fixtures that are not the very same, and have no bodies. Errors as ``build``."""
+    placed = {lamp.id: lamp for lamp in site.fixtures}
+    same = {id(fixture) for fixture in site.scene.fixtures}
+    changed = tuple(fixture for fixture in scene.fixtures if id(fixture) not in same)
+    few = scene.model_copy(update={"fixtures": changed, "views": ()})
+    few._folder = scene._folder
+    fresh = place_fixtures(few, site.geometry.targets)
+    _check_places(Site(few, site.geometry, fresh, ()))
+    placed |= {lamp.id: lamp for lamp in fresh}
+    fixtures = tuple(placed[name] for fixture in scene.fixtures for name in fixture.lamp_ids)
+    return Site(scene, site.geometry, fixtures, ())
+
+
 _LIGHTING = frozenset(
-    ("title", "notes", "site", "moon", "fixtures", "lamps", "states", "views", "picture", "check",
-     "neighbours")
+    (
+        "title",
+        "notes",
+        "site",
+        "moon",
+        "fixtures",
+        "lamps",
+        "states",
+        "views",
+        "picture",
+        "check",
+        "neighbours",
+    )
 )
 """What of a scene its geometry does not hang on."""
 _latest: list[tuple[Scene, list[tuple[int, int]], Geometry]] = []

@@ -56,6 +56,7 @@ def bound(job: Job, kinds: Sequence[TransformerPrice], layouts: Sequence[str]) -
     from scipy.optimize import Bounds, LinearConstraint, milp
     from scipy.sparse import coo_array
 
+    runs = _undominated(runs)
     pieces = sorted(frozenset().union(*(run.pieces for run in runs)))
     column = {piece: len(runs) + k for k, piece in enumerate(pieces)}
     first_kind = len(runs) + len(pieces)
@@ -104,3 +105,21 @@ def bound(job: Job, kinds: Sequence[TransformerPrice], layouts: Sequence[str]) -
         return None
     taken = tuple(run for run, x in zip(runs, found.x, strict=False) if x > 0.5)
     return Bound(float(found.mip_dual_bound), taken)
+
+
+def _undominated(runs: list[Run]) -> list[Run]:
+    """The runs without those that another through the same lamps is better than in all respects."""
+    by_lamps: dict[frozenset[int], list[Run]] = {}
+    for run in runs:
+        kept = by_lamps.setdefault(run.lamps, [])
+        if any(_better(other, run) for other in kept):
+            continue
+        kept[:] = [other for other in kept if not _better(run, other)] + [run]
+    return [run for kept in by_lamps.values() for run in kept]
+
+
+def _better(one: Run, other: Run) -> bool:
+    return (
+        one.price <= other.price and one.va <= other.va and one.amps <= other.amps
+        and one.pieces <= other.pieces
+    )  # fmt: skip

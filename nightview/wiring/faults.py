@@ -1,7 +1,7 @@
 """What is wrong with a network, why, and the smallest cure: found by changing it and solving again.
 
-A cure is tried in the order of what it takes: another tap, a thicker cable, a second cable beside
-it, a cable split in two, and the pairs of these. The first with which every lamp is inside its
+A cure is tried in the order of what it takes: another tap, a thicker cable, a cable split in two, a
+second one beside it, and the pairs of these. The first with which every lamp is inside its
 window, hot and cold, is told.
 """
 
@@ -254,7 +254,7 @@ def _cure(run: Run) -> str:
 def _changes(run: Run) -> Iterator[Change]:
     """Single changes first, in the order of what they take, then a tap with each of the others."""
     taps = list(_taps(run))
-    cables = [*_gauges(run), *_doubled(run), *_split(run)]
+    cables = [*_gauges(run), *_split(run), *_doubled(run)]
     yield from taps
     yield from cables
     for (tap_words, tap), (words, change) in itertools.product(taps, cables):

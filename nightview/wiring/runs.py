@@ -8,7 +8,8 @@ gauges, taps and both temperatures are solved side by side, by the fixed point
 
 F, B: metres of feed and body that the ways to two lamps have in common; C: connectors and leads.
 From u = V on it falls to the upper, stable solution where there is one; volts below half a tap's
-serve no lamp and are not followed.
+serve no lamp and are not followed. Hot, lamps are taken so much stronger that the reserve is used
+up: what is added to a run later must not bring its lamps below their window.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ class Run:
 
     feeds : how many of the legs are feed. price : cable with slack and waste, joints, hub.
     amps, va : at most, over both temperatures. margin_v : nearest any lamp comes to an end of its
-    window. pieces : of the web, that its trenches take.
+    window, hot with the reserve in use. pieces : of the web, that its trenches take.
     """
 
     lamps: frozenset[int]
@@ -59,6 +60,22 @@ class Run:
 
 
 @dataclass(frozen=True, eq=False)
+class Shape:
+    """The legs of a run before its gauges are chosen, parents first.
+
+    feeds : how many of them are feed. metres : (legs,) of cable, slack included. pieces : of the
+    web. joints : price of connectors and hub. least : price at the cheapest gauges.
+    """
+
+    legs: tuple[tuple[int, int], ...]
+    feeds: int
+    metres: Array
+    pieces: frozenset[Piece]
+    joints: float
+    least: float
+
+
+@dataclass(frozen=True, eq=False)
 class Job:
     """What is to be wired. Place 0 is the transformer, then come the lamps, then spots for hubs.
 
@@ -73,6 +90,7 @@ class Job:
     circuit_a: float
     spots: int = 0
     _runs: dict[tuple[frozenset[int], str], Run | None] = field(default_factory=dict)
+    _shapes: dict[tuple[frozenset[int], str], Shape | None] = field(default_factory=dict)
     _ways: dict[tuple[int, int], tuple[float, frozenset[Piece]]] = field(default_factory=dict)
 
     @property
@@ -83,7 +101,7 @@ class Job:
     def with_taps(self, taps_v: tuple[float, ...], circuit_a: float) -> Job:
         """The same job on another kind of transformer."""
         return Job(self.lamps, self.trenches, self.prices, self.wiring, taps_v, circuit_a,
-                   self.spots, {}, self._ways)  # fmt: skip
+                   self.spots, {}, self._shapes, self._ways)  # fmt: skip
 
     def way(self, a: int, b: int) -> tuple[float, frozenset[Piece]]:
         """Cable between two places [m], slack left out, and the pieces that it takes."""
@@ -123,11 +141,19 @@ class Job:
             (a, b): self.dig((a, b)) for a, b in zip(first.tolist(), second.tolist(), strict=True)
         }
 
+    def shape(self, lamps: frozenset[int], layout: str) -> Shape | None:
+        """How the lamps (numbers from 0) are joined in this layout; None if it is no single run."""
+        key = (lamps, layout)
+        if key not in self._shapes:
+            self._shapes[key] = _shape(self, lamps, layout)
+        return self._shapes[key]
+
     def run(self, lamps: frozenset[int], layout: str) -> Run | None:
         """The cheapest run of this layout through the lamps (numbers from 0); None if none serves."""
         key = (lamps, layout)
         if key not in self._runs:
-            self._runs[key] = _run(self, lamps, layout)
+            shape = self.shape(lamps, layout)
+            self._runs[key] = None if shape is None else _run(self, lamps, layout, shape)
         return self._runs[key]
 
 
@@ -141,7 +167,9 @@ def legs_of(job: Job, lamps: Sequence[int], layout: str) -> tuple[list[tuple[int
         choice = [*stops, *range(len(job.lamps) + 1, len(job.lamps) + 1 + job.spots)]
         reach = job.cost[np.ix_(choice, stops)].sum(axis=1) + job.cost[0, choice]
         return pairs_of(job.cost, stops, 0, "hub", choice[int(np.argmin(reach))]), 1
-    return pairs_of(job.cost, stops, 0, layout), 1
+    near = [0, *stops]  # a table of these alone is quicker to search
+    legs = pairs_of(job.cost[np.ix_(near, near)], range(1, len(near)), 0, layout)
+    return [(near[a], near[b]) for a, b in legs], 1
 
 
 def _tree(cost: Array, stops: Sequence[int]) -> list[tuple[int, int]]:
@@ -161,28 +189,32 @@ def _trunk(legs: Sequence[tuple[int, int]]) -> int:
     return sum(a == 0 for a, _ in legs)
 
 
-def _run(job: Job, lamps: frozenset[int], layout: str) -> Run | None:
+def _shape(job: Job, lamps: frozenset[int], layout: str) -> Shape | None:
     chosen = sorted(lamps)
-    if not np.isfinite(job.cost[0, [lamp + 1 for lamp in chosen]]).all():
-        return None
     legs, feeds = legs_of(job, chosen, layout)
     if layout == "branched" and feeds > 1:
         return None  # several cables leave the transformer: those are several runs
-    row = {lamp + 1: k for k, lamp in enumerate(chosen)}
     ways = [job.way(*leg) for leg in legs]
-    slack = np.array([job.wiring.slack_m if end in row else 0.0 for _, end in legs])
+    slack = np.array([job.wiring.slack_m if end - 1 in lamps else 0.0 for _, end in legs])
     metres = np.maximum(np.array([length for length, _ in ways]) + slack, 1e-3)
-    below = _below(legs, row)
-    is_feed = np.arange(len(legs)) < feeds
     pieces = frozenset().union(*(own for _, own in ways))
-    draw = job.draw.of_lamps(chosen)
-    found = _cheapest(job, metres, below, is_feed, draw)
+    joints = len(chosen) * job.prices.splice + (job.prices.hub if layout == "hub" else 0.0)
+    cheapest = float(job.cables.price.min()) * (1.0 + job.wiring.waste)
+    return Shape(tuple(legs), feeds, metres, pieces, joints, joints + cheapest * metres.sum())
+
+
+def _run(job: Job, lamps: frozenset[int], layout: str, shape: Shape) -> Run | None:
+    chosen = sorted(lamps)
+    row = {lamp + 1: k for k, lamp in enumerate(chosen)}
+    is_feed = np.arange(len(shape.legs)) < shape.feeds
+    found = _cheapest(
+        job, shape.metres, _below(shape.legs, row), is_feed, job.draw.of_lamps(chosen)
+    )
     if found is None:
         return None
     feed, body, tap_v, margin_v, amps, va, price = found
-    joints = len(chosen) * job.prices.splice + (job.prices.hub if layout == "hub" else 0.0)
-    return Run(lamps, layout, tuple(legs), feeds, feed, body, tap_v, price + joints, amps, va,
-               margin_v, pieces)  # fmt: skip
+    return Run(lamps, layout, shape.legs, shape.feeds, feed, body, tap_v, price + shape.joints,
+               amps, va, margin_v, shape.pieces)  # fmt: skip
 
 
 def _below(legs: Sequence[tuple[int, int]], row: Mapping[int, int]) -> Array:
@@ -294,6 +326,8 @@ def _serving(
     ohms = np.broadcast_to(cables.ohms[tried][:, None], (len(tried), taps, 2, 2))
     tap = np.broadcast_to(np.array(job.taps_v)[None, :, None], shape)
     volts, amps = _solved(job, metres, below, is_feed, draw, ohms, tap)
+    # Hot they were solved with lamps that take up the reserve: what they carry today is less.
+    amps = amps * np.tile([1.0 - job.wiring.reserve, 1.0], len(tried) * taps)
     margin = np.minimum((volts - draw.least_v).min(axis=0), (draw.most_v - volts).min(axis=0))
     margin = margin.reshape(shape).min(axis=2)
     flow = (below @ amps).reshape(len(below), *shape).max(axis=3)  # (legs, pairs, taps)
@@ -324,15 +358,19 @@ def _solved(
     if draw.lead_ohms.any():
         own = np.tile(draw.lead_ohms, len(supply) // 2)
     joints = 2.0 * job.wiring.splice_ohm * (below.T @ below)
+    later = np.tile([1.0 / (1.0 - job.wiring.reserve), 1.0], len(supply) // 2)
+    falling = not draw.exponent.any()  # from step to step: what is too low stays so
     volts = np.broadcast_to(supply, (below.shape[1], len(supply)))
-    amps = draw.amps(volts)
+    amps = later * draw.amps(volts)
     for _ in range(MOST_STEPS):
         drop = feed_ohms * (feed @ amps) + body_ohms * (body @ amps) + own * amps
         if job.wiring.splice_ohm:
             drop = drop + joints @ amps
         after = np.maximum(supply - drop, 0.5 * supply)
-        moved = np.abs(after - volts).max()
-        volts, amps = after, draw.amps(after)
-        if moved < SETTLED_V:
+        moved = np.abs(after - volts).max(axis=0)
+        volts, amps = after, later * draw.amps(after)
+        if falling:
+            moved = moved[(after >= draw.least_v).all(axis=0)]
+        if not moved.size or moved.max() < SETTLED_V:
             break
     return volts, amps

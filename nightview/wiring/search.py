@@ -103,6 +103,9 @@ def searched(
     job: Job, kinds: Sequence[TransformerPrice], layouts: Sequence[str]
 ) -> Design | None:
     """The cheapest design that was found with these layouts; None if some lamp cannot be served."""
+    draw = sum(lamp.power_va for lamp in job.lamps if lamp.exponent == 0.0)
+    if draw > (1.0 - job.wiring.reserve) * MOST_UNITS * max(kind.power_va for kind in kinds):
+        return None
     search = _Search(job, tuple(kinds), tuple(layouts))
     best: Design | None = None
     for share in (1.0, 0.0):  # of a run's own trench, when the chain is cut
@@ -160,15 +163,21 @@ class _Search:
     ) -> tuple[float, Run] | None:
         """The run through these lamps that costs least beside trenches that are dug already."""
         digs = self.job.digs
+        tries = []
+        for k, layout in enumerate(self.layouts):
+            shape = self.job.shape(lamps, layout)
+            if shape is not None:
+                digging = share * sum(digs[piece] for piece in shape.pieces if piece not in dug)
+                tries.append((shape.least + digging, k, digging))
         best: tuple[float, Run] | None = None
-        for layout in self.layouts:
-            run = self.job.run(lamps, layout)
-            if run is None:
-                continue
-            digging = sum(digs[piece] for piece in run.pieces if piece not in dug)
-            price = run.price + share * digging + self.a_va * run.va
-            if best is None or price < best[0] - _HAIR:
-                best = (price, run)
+        for least, k, digging in sorted(tries):
+            if best is not None and least >= best[0]:
+                break
+            run = self.job.run(lamps, self.layouts[k])
+            if run is not None:
+                price = run.price + digging + self.a_va * run.va
+                if best is None or price < best[0] - _HAIR:
+                    best = (price, run)
         return best
 
     # --- bettering ---
@@ -200,6 +209,8 @@ class _Search:
         while again:
             again = False
             for taken, groups in change(runs):
+                if any(len(group) > LONGEST for group in groups):
+                    continue
                 kept = [run for run in runs if run not in taken]
                 dug = set().union(*(run.pieces for run in kept))
                 new: list[Run] = []
@@ -238,7 +249,7 @@ class _Search:
         }
         pairs |= set(itertools.combinations(range(len(runs)), 2)) if len(runs) <= 6 else set()
         for a, b in sorted(pairs):
-            if a != b and len(runs[a].lamps) + len(runs[b].lamps) <= 2 * LONGEST:
+            if a != b:
                 yield [runs[a], runs[b]], [runs[a].lamps | runs[b].lamps]
 
     def cuts(self, runs: list[Run]) -> Iterator[tuple[list[Run], list[frozenset[int]]]]:

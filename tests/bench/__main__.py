@@ -105,6 +105,7 @@ def main() -> None:
         lodge = ROOT / "scenes" / "lodge.toml"
         if not smoke and lodge.exists():
             memory(lodge, size, work)
+        wiring(work, 6 if smoke else 60, 50 if smoke else 2000)
         embree_share(scene, 1 if smoke else 3)
         against_mitsuba(scene, work, (32, 18) if smoke else (320, 180), window)
 
@@ -245,6 +246,77 @@ def in_process(scene: Path, size: tuple[int, int], window: tuple[int, int], time
         f"{seconds(move, min(times, 3)):.2f} s",
         "0.3 s",
     )
+
+
+# --- wiring ---------------------------------------------------------------------------------------
+
+WIRED = """
+title = "Wired"
+[ground]
+size = "80 m, 60 m"
+[[block]]
+name = "house"
+at = "0 m, 0 m"
+size = "12 m, 8 m"
+height = "3 m"
+[[path]]
+name = "walk"
+line = ["6 m, 0 m", "6 m, -14 m"]
+width = "1.2 m"
+[[transformer]]
+name = "T"
+at = "-0.4 m, 0.5 m"
+power = "600 VA"
+taps = ["12 V", "15 V"]
+commons = 4
+"""
+
+
+def wiring(work: Path, lamps: int, many: int) -> None:
+    """``nightview wire`` as a user starts it, cables laid out, and the solver alone."""
+    from nightview.wiring.solve import Circuit, operating_point
+
+    text = WIRED
+    for k in range(4):
+        text += f"""
+[[fixture]]
+id = "row {k}"
+lamp = "accent 36"
+at = "-14 m, {-2 - 2.5 * k} m, 0.15 m"
+to = "26 m, {-2 - 2.5 * k} m, 0.15 m"
+count = {max(lamps // 4, 2)}
+bearing = "0 deg"
+[[cable]]
+name = "run {k}"
+from = "T"
+tap = "15 V"
+common = {k + 1}
+gauge = "10 AWG"
+through = ["row {k}"]
+"""
+    scene = work / "wired.toml"
+    scene.write_text(text, encoding="utf-8")
+    command = [sys.executable, "-m", "nightview", "wire", str(scene)]
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+
+    def run() -> None:
+        subprocess.run(command, cwd=ROOT, capture_output=True, check=True)
+
+    taken = seconds(run, 3)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu = (after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime) / 3
+    row(f"wire, {lamps} lamps laid out, the whole command", f"{taken:.2f} s", "0.6 s")
+    row("  of that on the processor", f"{cpu:.2f} s")
+
+    joint = np.arange(1, many + 1)
+    held = np.full(many + 1, np.nan)
+    held[0] = 15.0
+    before_it = np.where(joint % 50 == 1, 0, joint - 1)
+    circuit = Circuit(before_it, joint, np.full(many, 0.004), held, joint, np.full(many, 4.5),
+                      np.full(many, 12.0), np.zeros(many))  # fmt: skip
+    operating_point(circuit)  # SciPy is loaded once
+    taken = seconds(lambda: operating_point(circuit), 5)
+    row(f"  {many} lamps solved", f"{1000 * taken:.1f} ms", "30 ms")
 
 
 # --- embree ---------------------------------------------------------------------------------------
