@@ -112,6 +112,11 @@ def test_each_hot_spot_is_its_own_lamps():
     assert [r.lamps for r in results(text, "hot spot")] == [("a",), ("b",)]
 
 
+def test_a_lamp_on_the_wall_may_have_its_patch():
+    found = only(wall(lamp("sconce", 3, 0.1, -80, more='height = "2 m"')), "hot spot")
+    assert found.verdict == "meant" and not found.is_finding
+
+
 def test_brightest_spot_is_against_the_zone():
     found = only(wall(lamp("up", 3, 0.15)), "brightest spot")
     z = (np.arange(60) + 0.5) * 0.05
@@ -202,6 +207,14 @@ def test_balance_follows_the_dimming():
         found = only(wall(WINDOW + pair), "balance")
         assert found.value == pytest.approx(100 / dim, rel=0.02)
         assert found.verdict == verdict
+
+
+def test_balance_of_a_pair_of_windows():
+    """Lamps outside two equal windows flank them together, and not each of them."""
+    pair = WINDOW.replace('"3 m"', '"2 m"') + 'count = 2\nspacing = "2 m"\n'
+    both = only(wall(pair + lamp("l", 1, 0.4) + lamp("r", 5, 0.4)), "balance")
+    assert both.value == pytest.approx(1.0, abs=0.03)
+    assert only(wall(pair + lamp("l", 1, 0.4)), "balance").verdict == "strong"
 
 
 def test_balance_of_columns():

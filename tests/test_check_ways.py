@@ -342,3 +342,18 @@ def test_tread_in_the_shade_of_the_flight_trips():
 def test_treads_cannot_be_told_with_all_lamps_off():
     results = found(treads, BLACK + FLIGHT + omni(50) + bulb("a", (0, 0, 2), "on = false"))
     assert {result.verdict for result in results.values()} == {"cannot tell"}
+
+
+def test_path_covered_where_its_lamps_stand_cannot_be_told():
+    cover = """
+[[terrace]]
+name = "deck"
+at = "3 m, -2 m"
+size = "4 m, 4 m"
+height = "0.3 m"
+material = "black"
+edge_material = "black"
+"""
+    lamp = bulb("a", (5, 0, 3), 'lights = "walk"')
+    for result in found(paths, BLACK + omni(10) + path(10, 1) + cover + lamp).values():
+        assert result.verdict == "cannot tell" and "cover it" in result.reason

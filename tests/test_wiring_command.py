@@ -160,7 +160,7 @@ def test_all_sheets_are_written(
     assert main(["wire", str(scene), "--out", str(out)]) == 0
     names = {path.name for path in out.iterdir()}
     assert names == {
-        "garden-wire-schedule.csv", "garden-tap-schedule.csv", "garden-cable-list.csv",
+        "garden-wire-schedule.csv", "garden-leg-list.csv", "garden-tap-schedule.csv", "garden-cable-list.csv",
         "garden-splice-list.csv", "garden-trench-list.csv", "garden-commissioning.csv",
         "garden-wiring.json", "garden-wiring.schema.json", "garden-wiring.html",
     }  # fmt: skip
@@ -177,12 +177,13 @@ def test_all_sheets_are_written(
     lamp = report().lamps[1]
     assert (low, high) == pytest.approx((lamp.hot_v, lamp.cold_v), abs=0.005)
     with (out / "garden-wire-schedule.csv").open(newline="") as file:
+        cables = list(csv.DictReader(file))
+    assert [row["size"] for row in cables] == ["12 AWG", "2 × 14 AWG"]
+    assert [row["length ft"] for row in cables] == ["70.0", "60.0"]  # in the file's unit
+    assert all(row["measured V"] == "" for row in cables)
+    with (out / "garden-leg-list.csv").open(newline="") as file:
         legs = list(csv.DictReader(file))
-    assert [leg["length"] for leg in legs] == [
-        "50.0 ft",
-        "20.0 ft",
-        "30.0 ft",
-    ]  # as the file has it
+    assert [leg["length ft"] for leg in legs] == ["50.0", "20.0", "30.0"]
     before = {path: path.read_bytes() for path in out.iterdir()}
     assert main(["wire", str(scene), "--out", str(out)]) == 2
     assert "is there already; choose another folder, or add --overwrite" in capsys.readouterr().err
@@ -260,6 +261,12 @@ def test_the_table_in_the_terminal(scene: Path, capsys: pytest.CaptureFixture[st
     assert re.search(r"\d m of 12 AWG", out)
 
 
+def test_help_shows_an_example(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["wire", "--help"]) == 0
+    told = " ".join(capsys.readouterr().out.replace("│", " ").split())
+    assert "Example: nightview wire scenes/cottage.toml" in told
+
+
 def test_scenes_that_cannot_be_wired(scene: Path, capsys: pytest.CaptureFixture[str]) -> None:
     def message(text: str, *more: str) -> str:
         scene.write_text(text)
@@ -318,6 +325,7 @@ def test_sixty_lamps_laid_out_without_vtk_or_the_house_being_built(scene: Path) 
     code = (
         "import sys\nfrom nightview.__main__ import main\n"
         f"assert main(['wire', {str(scene)!r}]) == 0\n"
+        f"assert main(['wire', {str(scene)!r}, '--out', {str(scene.parent / 'out')!r}]) == 0\n"
         "heavy = ('vtk', 'vtkmodules', 'scipy.sparse', 'embreex', 'trimesh', 'matplotlib',\n"
         "         'nightview.light', 'nightview.site.build')\n"
         "assert not [name for name in sys.modules if name.startswith(heavy)], sys.modules.keys()\n"

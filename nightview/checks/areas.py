@@ -309,27 +309,28 @@ def _path(site: Site, path: Path, numbers: list[int]) -> Iterator[Area]:
 
 
 def _treads(site: Site, name: str, numbers: list[int]) -> Iterator[Area]:
-    """The front edge of each tread, where the foot is set."""
-    for number in numbers:
-        patch = site.patches[number]
-        if " tread " in patch.name and patch.normal[2] > 0.9:
-            centre = patch.place(np.array(patch.size[0] / 2), np.array(patch.size[1] / 2))[0]
-            steps = next(item for item in site.scene.steps if item.name == name)
-            turn = np.radians(steps.bearing_deg)
-            up = np.array([np.sin(turn), np.cos(turn), 0.0])
-            across = np.array([up[1], -up[0], 0.0])
-            shares = (np.arange(ACROSS) + 0.5) / ACROSS - 0.5
-            points = (
-                centre
-                - (steps.tread_m / 2 - 0.05) * up
-                + (shares * steps.width_m)[:, None] * across
-            )
+    """The front edge of each tread, where the foot is set; of a wide one on all its pieces."""
+    steps = next(item for item in site.scene.steps if item.name == name)
+    turn = np.radians(steps.bearing_deg)
+    up = np.array([np.sin(turn), np.cos(turn), 0.0])
+    across = np.array([up[1], -up[0], 0.0])
+    shares = (np.arange(ACROSS) + 0.5) / ACROSS - 0.5
+    each = steps.width_m * steps.tread_m / ACROSS
+    for k in range(steps.count):
+        edge = np.array([*steps.at_m, 0.0]) + (k * steps.tread_m + 0.05) * up
+        points = edge + (shares * steps.width_m)[:, None] * across
+        tread, parts = f"{name} tread {k + 1}", []
+        for number in numbers:
+            patch = site.patches[number]
+            if patch.name != f"{tread} top":
+                continue
             relative = points - patch.origin
             uv = np.stack([relative @ patch.eu, relative @ patch.ev], axis=1)
-            uv = np.clip(uv, 0.0, np.asarray(patch.size))
-            yield _on_patches(
-                "tread", patch.name, name, site, number, uv, steps.width_m * steps.tread_m / ACROSS
-            )
+            inside = shapely.dwithin(patch.outline, shapely.points(uv), 1e-6)
+            if inside.any():
+                parts.append(_on_patches("tread", tread, name, site, number, uv[inside], each))
+        if parts:
+            yield joined(parts)
 
 
 # --- columns, crowns ------------------------------------------------------------------------------

@@ -88,10 +88,6 @@ _KINDS: dict[str, tuple[str, ...]] = {
     "sky": ("tilt", "aim", "beam", "shield", "dim"),
     "colour": ("cct",),
 }
-_GROUP = {
-    "path evenness": "path", "path mean": "path", "tread": "step", "steps": "step",
-    "glare": "glare", "source in view": "glare", "stairs": "glare",
-}  # fmt: skip
 
 
 def changes_for(job: Job, result: Result, most_fixtures: int = 2) -> list[Change]:
@@ -125,7 +121,7 @@ def group_of(result: Result) -> str:
         return "sky"
     if name == "warm":
         return "colour"
-    return _GROUP.get(result.check, "")
+    return ""
 
 
 def both(a: Change, b: Change) -> Change | None:

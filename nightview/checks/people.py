@@ -113,6 +113,8 @@ def candela_toward(job: Job, spots: Spots, eyes: Array, wanted: NDArray[np.bool_
     starts, ends = [], []
     for k, source in enumerate(spots.sources):
         which = np.flatnonzero(wanted[k])
+        if not len(which):
+            continue
         way = spots.places[k] - eyes[which]
         away = np.maximum(np.linalg.norm(way, axis=1), 1e-6)
         facing = (way / away[:, None]).astype(np.float32)

@@ -25,6 +25,7 @@ from nightview.checks.words import (
     after_told,
     findings,
     group_of,
+    lamps_told,
     limit_told,
     place_told,
     remedy_words,
@@ -170,7 +171,7 @@ def _finding(
         ("Place", escape(_where(result))),
         ("Measured", f"<strong>{escape(value_told(result))}</strong>: {escape(result.said)}"),
         ("Limit", escape(f"{limit_told(limit)} ({_source(limit)})")),
-        ("Cause", escape(", ".join(result.lamps)) or "no single lamp"),
+        ("Cause", escape(lamps_told(result.lamps)) or "no single lamp"),
         ("Remedy", escape(remedy_words(result, cures))),
         ("After the remedy", _after(result, cures)),
     ]

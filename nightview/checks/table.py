@@ -18,6 +18,7 @@ from nightview.checks.words import (
     Cures,
     findings,
     group_of,
+    lamps_told,
     limit_told,
     place_told,
     remedy_told,
@@ -84,7 +85,7 @@ def _findings(found: Sequence[Result], cures: Cures) -> Table:
         shown.add_row(
             Text(str(number)), Text(VERDICTS[group], style=_STYLE[group]), where, Text(value_told(result)),
             Text(f"{limit_told(result.limit)}; {KINDS[result.limit.kind]}"),
-            Text(", ".join(result.lamps)), Text(remedy_told(result, cures)),
+            Text(lamps_told(result.lamps)), Text(remedy_told(result, cures)),
         )  # fmt: skip
     return shown
 

@@ -33,6 +33,7 @@ BESIDE_M = 2.5
 EYE_M = 1.5
 KNEE_M = 0.4
 LEAST_POINTS = 12
+ON_IT_M = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,6 +125,11 @@ class Wall:
         chosen = values[self.zone if where is None else where & self.area.mask]
         return float(chosen.mean()) if chosen.size else 0.0
 
+    def carries(self, name: str) -> bool:
+        """Whether a lamp is fixed to the wall: the bright patch about it is meant then."""
+        lamp = self.job.lamp(name)
+        return abs(self.out(lamp)) < ON_IT_M and self.height(lamp) > KNEE_M
+
     def upward(self) -> list[Placed]:
         """The lamps meant for it that light it from below."""
         return [lamp for lamp in self.lamps if lamp.axis[2] > 0.2 and self.out(lamp) > 0.02]
@@ -181,7 +187,7 @@ def hot_spots(job: Job) -> Iterator[Result]:
                 f"{higher * filled[j, i]:.0f} lx at {_spot(x, z)}, {value:.1f} times the mean of the "
                 f"{SQUARE_M:g} m square about it ({around[j, i]:.0f} lx)",
                 f"There is a bright patch on the {name}, close above the lamp.",
-                wall.point(x, z), (lamp,),
+                wall.point(x, z), (lamp,), meant=wall.carries(lamp),
             )  # fmt: skip
         j, i = np.unravel_index(np.nanargmax(np.where(wall.zone, lux, -1.0)), lux.shape)
         if wall.lamps and wall.luminance[j, i] > SEEN_CD_M2:
@@ -193,7 +199,8 @@ def hot_spots(job: Job) -> Iterator[Result]:
                 f"{lux[j, i]:.0f} lx at {_spot(wall.u[i], wall.v[j])}, {value:.1f} times the zone's "
                 f"mean of {mean:.1f} lx",
                 f"One spot of the {name} is much brighter than the rest of it.",
-                wall.point(float(wall.u[i]), float(wall.v[j])), job.chief_lamps(wall.area, here),
+                wall.point(float(wall.u[i]), float(wall.v[j])), (lamps := job.chief_lamps(wall.area, here)),
+                meant=bool(lamps) and wall.carries(lamps[0]),
             )  # fmt: skip
 
 
@@ -345,15 +352,29 @@ def balance(job: Job) -> Iterator[Result]:
     yield from _columns(job)
 
 
-def _axes(job: Job, wall: Wall) -> list[tuple[Opening, float]]:
+@dataclass(frozen=True)
+class _Axis:
+    """What lamps may flank: an opening, or a row of equal ones together.
+
+    middle : along the wall [m]. half : from there to the outermost edge [m].
+    """
+
+    name: str
+    middle: float
+    half: float
+    row: bool
+
+
+def _axes(job: Job, wall: Wall) -> list[_Axis]:
     """The openings of a wall by their middles; of several over each other the lowest alone."""
-    found: list[tuple[Opening, float]] = []
+    found: list[_Axis] = []
     own = [o for o in job.scene.openings if o.block == wall.block.name and o.side == wall.side]
     for opening in sorted(own, key=lambda o: o.sill_m):
-        for k in range(opening.count):
-            middle = opening.along_m + k * (opening.spacing_m or 0.0)
-            if all(abs(middle - other) > 0.3 for _, other in found):
-                found.append((opening, middle))
+        length = (opening.count - 1) * (opening.spacing_m or 0.0)
+        middle = opening.along_m + length / 2
+        if all(abs(middle - other.middle) > 0.3 for other in found):
+            half = (length + opening.size_m[0]) / 2
+            found.append(_Axis(opening.name, middle, half, opening.count > 1))
     return found
 
 
@@ -361,29 +382,26 @@ def _sides(job: Job, wall: Wall) -> Iterator[Result]:
     axes = _axes(job, wall)
     flanks: dict[int, list[Placed]] = {}
     for lamp in wall.upward():
-        away = [abs(wall.along(lamp) - middle) for _, middle in axes]
+        away = [max(abs(wall.along(lamp) - axis.middle) - axis.half, 0.0) for axis in axes]
         if away and min(away) <= BESIDE_M:
             flanks.setdefault(int(np.argmin(away)), []).append(lamp)
     for k, lamps in sorted(flanks.items()):
-        opening, middle = axes[k]
-        half = opening.size_m[0] / 2
+        axis = axes[k]
+        middle, half = axis.middle, axis.half
         offsets = [wall.along(lamp) - middle for lamp in lamps]
         if any(abs(offset) < 0.2 for offset in offsets):
             continue  # a lamp in the middle
         room = min(middle, wall.u[-1] - middle) - half
         band = min(max(1.0, max(map(abs, offsets)) - half + 0.5), room)
-        name = opening.name if opening.count == 1 else f"{opening.name} at {middle:.1f} m"
+        inner = 0.0 if axis.row else half
         low = wall.v < wall.block.height_m
-        sides = [
-            (edges[0] <= wall.u) & (wall.u <= edges[1])
-            for edges in (
-                (middle - half - band, middle - half),
-                (middle + half, middle + half + band),
-            )
-        ]
-        masks = [wall.area.mask & low[:, None] & side[None, :] for side in sides]
+        masks = []
+        for sign in (-1.0, 1.0):
+            off = sign * (wall.u - middle)
+            side = (off >= inner) & (off <= half + band)
+            masks.append(wall.area.mask & low[:, None] & side[None, :])
         if min(mask.sum() for mask in masks) < LEAST_POINTS:
-            yield Result("balance", name, None, job.limits["balance"], "",
+            yield Result("balance", axis.name, None, job.limits["balance"], "",
                          reason="one side of it has no wall to compare")  # fmt: skip
             continue
         means = [float(wall.luminance[mask].mean()) for mask in masks]
@@ -392,9 +410,10 @@ def _sides(job: Job, wall: Wall) -> Iterator[Result]:
         value = max(means) / max(min(means), 1e-6)
         brighter = "left" if means[0] > means[1] else "right"
         yield Result(
-            "balance", name, value, job.limits["balance"],
-            f"{band:.1f} m of wall to the left {means[0]:.2f} cd/m², to the right {means[1]:.2f} cd/m²",
-            f"The {brighter} side of the {name} is much brighter than the other.",
+            "balance", axis.name, value, job.limits["balance"],
+            f"{half + band - inner:.1f} m of wall to the left {means[0]:.2f} cd/m², to the right "
+            f"{means[1]:.2f} cd/m²",
+            f"The {brighter} side of the {axis.name} is much brighter than the other.",
             wall.point(middle, 1.0), tuple(lamp.id for lamp in lamps),
         )  # fmt: skip
 

@@ -97,17 +97,14 @@ def paths(job: Job) -> Iterator[Result]:
     for path in ways_of(job):
         area = job.area("path", path.name)
         stations = stations_of(job, path)
-        reason = "no lamp is meant for it" if path.name not in job.meant.values() else (
-            "all lamps meant for it are off"
-        )  # fmt: skip
         inside = np.zeros(0, bool)
         low = high = length = 0.0
         if area is not None and stations:
             length = float(shapely.LineString(centre_line(path)).length)
             low, high = stretch_of([station.along for station in stations], length)
             inside = (area.place[:, 0] >= low) & (area.place[:, 0] <= high)
-            reason = "other things cover it where its lamps stand"
         if area is None or not inside.any():
+            reason = _why_not(job, path, stations)
             for name, limit in (("path light", level), ("path evenness", even)):
                 yield Result(name, path.name, None, limit, "", reason=reason)
             continue
@@ -129,6 +126,15 @@ def paths(job: Job) -> Iterator[Result]:
             f"The light on the {path.name} comes in pools, with dark between them.",
             _place(points[least]), tuple(station.lamp.id for station in near),
         )  # fmt: skip
+
+
+def _why_not(job: Job, path: Path, stations: list[Station]) -> str:
+    """Why the light on a path cannot be told."""
+    if stations:
+        return "other things cover it where its lamps stand"
+    if path.name in job.meant.values():
+        return "all lamps meant for it are off"
+    return "no lamp is meant for it"
 
 
 def runway(job: Job) -> Iterator[Result]:
@@ -169,7 +175,7 @@ def treads(job: Job) -> Iterator[Result]:
     """The mean light along the front edge of each tread."""
     limit = job.limits["tread"]
     for area in job.areas("tread"):
-        name = area.name.removesuffix(" top")
+        name = area.name
         if not job.lit_lamps:
             yield Result("tread light", name, None, limit, "", reason="no lamp is on")
             continue

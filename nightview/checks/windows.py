@@ -45,7 +45,8 @@ def neighbours(job: Job) -> Iterator[Result]:
     before, after = job.limits[f"window_before_{zone}"], job.limits[f"window_after_{zone}"]
     theirs = set(job.brief.neighbours)
     openings: dict[str, Opening] = {o.name: o for o in job.scene.openings if o.block in theirs}
-    panes = [area for area in job.areas("pane") if area.owner in openings] + job.areas("neighbour")
+    panes = [area for area in job.areas("pane") if area.owner in openings and len(area)]
+    panes += job.areas("neighbour")
     if not theirs and not panes:
         yield Result("neighbour's window", "neighbours", None, before, "",
                      reason="the scene names no neighbour; add [[neighbour]], or [check] neighbours")  # fmt: skip

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from nightview.checks.limits import Kind, Limit
@@ -89,6 +89,18 @@ def place_told(at: tuple[float, float, float]) -> str:
     """A place in the scene's axes: "(2.93, −1.80, 0.93) m"."""
     figures = (f"{value + 0.0:.2f}".replace("-0.00", "0.00").replace("-", "−") for value in at)
     return f"({', '.join(figures)}) m"
+
+
+def lamps_told(names: Sequence[str]) -> str:
+    """Lamps by name, those of one row together: "front-1, -2, -3, door"."""
+    told: list[str] = []
+    row = ""
+    for name in names:
+        stem, dash, number_in_row = name.rpartition("-")
+        same = bool(dash) and number_in_row.isdigit() and stem == row
+        told.append(f"-{number_in_row}" if same else name)
+        row = stem if dash and number_in_row.isdigit() else ""
+    return ", ".join(told)
 
 
 def remedy_words(result: Result, cures: Cures) -> str:

@@ -10,6 +10,7 @@ from cyclopts import Parameter
 from nightview.errors import NightviewError, within
 
 if TYPE_CHECKING:
+    from nightview.scene.model import Scene
     from nightview.wiring.report import Report
 
 
@@ -46,8 +47,11 @@ def wire(
 
     job = read(scene)
     feet = in_feet(scene.read_text(encoding="utf-8-sig"))
+    if prices is not None and not propose:
+        raise NightviewError("--prices", "means nothing without --propose", "add --propose")
     if propose:
-        raise NightviewError("--propose", "is not there yet", "leave it out")
+        _propose(job, scene, prices, json, feet, out, overwrite)
+        return
     if not job.cables:
         raise NightviewError(
             scene.name,
@@ -68,6 +72,33 @@ def wire(
 
         print(text.dumps(as_json(report), indent=1, ensure_ascii=False))
     elif out is None:
+        _print(report, feet)
+
+
+def _propose(
+    job: Scene, scene: Path, prices: Path | None, json: bool, feet: bool, out: Path | None,
+    overwrite: bool,
+) -> None:  # fmt: skip
+    from nightview.wiring.prices import prices_of
+    from nightview.wiring.propose import propose
+    from nightview.wiring.propose_text import as_json as proposal_as_json
+    from nightview.wiring.propose_text import told
+    from nightview.wiring.report import as_json, report_of
+
+    listed = prices_of(prices)
+    with within(scene.name):
+        proposal = propose(job, listed)
+        report = report_of(proposal.scene, proposal.checked)
+    if out is not None:
+        _write(report, out, scene.stem, feet, overwrite, quiet=json)
+    if json:
+        import json as text
+
+        whole = {"proposal": proposal_as_json(proposal), "wiring": as_json(report)}
+        print(text.dumps(whole, indent=1, ensure_ascii=False))
+        return
+    print(told(proposal, feet))
+    if out is None:
         _print(report, feet)
 
 

@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from nightview.checks.result import Result
-from nightview.checks.walls import HOLE, Wall
+from nightview.checks.walls import HOLE, KNEE_M, Wall
 from nightview.scene.rules import wall_top
 from nightview.site.blocks import wall_frame
 from nightview.site.placing import Placed
@@ -21,6 +21,8 @@ BESIDE_M = 1.0
 """Lamps are drawn so far beyond the wall's ends."""
 LEAST_SHARE = 0.02
 """A lamp that is meant for another thing is drawn where it brings this share of the wall's light."""
+EDGE_M = 0.15
+"""A zone that ends nearer than this to the wall's own end ends with the wall."""
 SPECK_M2 = 0.02
 """Smaller dark spots are counted and not drawn."""
 
@@ -98,16 +100,29 @@ class Elevation:
 
     @cached_property
     def dark(self) -> shapely.Geometry:
-        """Where the zone meant to be lit has less than a tenth of its mean; empty if that is no
-        finding."""
+        """Where the check for dark holes finds too little light; empty if that is no finding."""
         if not any(r.is_finding and r.limit.name == "black_hole" for r in self.results):
             return shapely.Polygon()
         wall = self.wall
+        band = wall.zone & ((wall.v > KNEE_M) & (wall.v < wall.block.height_m))[:, None]
         with np.errstate(invalid="ignore"):
-            cells = wall.zone & (wall.lux < HOLE * wall.mean(wall.lux))
+            cells = band & (wall.lux < HOLE * wall.mean(wall.lux))
         shape = shapely.intersection(self.cells(cells), self.face)
         parts = [part for part in shapely.get_parts(shape) if part.area >= SPECK_M2]
         return shapely.union_all(parts) if parts else shapely.Polygon()
+
+    @cached_property
+    def zone_ends(self) -> list[float]:
+        """Where along the wall a part that is meant to be lit begins or ends, but for the wall's own
+        ends [m]."""
+        columns = np.concatenate([[False], self.wall.zone.any(axis=0), [False]])
+        # Columns without any wall, as behind a tall door, end nothing.
+        empty = np.concatenate([[False], ~self.wall.area.mask.any(axis=0), [False]])
+        edges = np.flatnonzero(columns[1:] != columns[:-1])
+        own = [k for k in edges.tolist() if not (empty[k] or empty[k + 1])]
+        width = self.outline.bounds[2]
+        ends = (k * self.wall.area.step_m for k in own)
+        return [x for x in ends if EDGE_M < x < width - EDGE_M]
 
     def cells(self, which: NDArray[np.bool_]) -> shapely.Geometry:
         """Cells (nv, nu) of the grid as one shape."""
@@ -126,6 +141,14 @@ class Elevation:
         top = self.outline.bounds[3]
         inside = -0.01 <= x <= width + 0.01 and -0.01 <= z <= top + 0.01
         return (x, z) if inside and abs(out) <= BEFORE_M else None
+
+    def mark(self, result: Result) -> Spot | None:
+        """Where a result is marked: at its spot, but a dark hole in the midst of its largest part."""
+        if result.limit.name == "black_hole" and not self.dark.is_empty:
+            part = max(shapely.get_parts(self.dark), key=lambda part: part.area)
+            middle = part.centroid if part.contains(part.centroid) else part.point_on_surface()
+            return float(middle.x), float(middle.y)
+        return self.spot(result)
 
     def lux_at(self, spot: Spot) -> float | None:
         """The light at the wall's point next to a spot [lx]; None where there is no wall."""
@@ -151,11 +174,15 @@ class Elevation:
             if lamp.id in wanted and self.wall.out(lamp) > 0.0
         ]
 
+    def lamp_spot(self, lamp: Placed) -> Spot:
+        """Where a lamp stands as one faces the wall."""
+        return self.wall.along(lamp), self.wall.height(lamp)
+
     def is_near(self, lamp: Placed) -> bool:
         """Whether a lamp stands where the sheet can show it."""
         left, _, right, top = self.outline.bounds
-        beside = left - BESIDE_M <= self.wall.along(lamp) <= right + BESIDE_M
-        return beside and self.wall.height(lamp) <= top + BESIDE_M
+        x, z = self.lamp_spot(lamp)
+        return left - BESIDE_M <= x <= right + BESIDE_M and z <= top + BESIDE_M
 
 
 def elevation_of(wall: Wall, results: tuple[Result, ...]) -> Elevation:

@@ -167,9 +167,9 @@ def _cables_have_a_way(scene: Scene, unread: Unread) -> Iterator[Fault]:
 
 def _every_part_is_fed_once(scene: Scene, unread: Unread) -> Iterator[Fault]:
     """No part of the wiring floats, and none is fed from two taps."""
-    names = _joints(scene) | set(_transformers(scene))
-    ends = {end for c in scene.cables for end in (c.start, c.to, *stops_of(scene, c)) if end}
-    if unread or not ends <= names:
+    known = _joints(scene) | set(_transformers(scene))
+    named = {end for c in scene.cables for end in (c.start, c.to, *stops_of(scene, c)) if end}
+    if unread or not named <= known:
         return  # a cable may be missing, or is told of already
     parts: list[_Part] = []
     for cable in scene.cables:

@@ -188,11 +188,14 @@ def _no_operating_point(run: Run, where: str, tap: str) -> Finding:
             replace(lamp, power_w=lamp.power_w * run.margin * 0.999) for lamp in run.network.lamps
         ),
     )
-    lowest = int(np.nanargmin(solve(edge, run.network.wiring.hot_c).lamp_v))
+    volts = solve(edge, run.network.wiring.hot_c).lamp_v
+    first = ""
+    if not np.isnan(volts).all():
+        lowest = run.network.lamps[int(np.nanargmin(volts))]
+        first = f"; the volts fail first at {shown(lowest.id)}"
     problem = (
         f"there is no operating point: its lamps ask for {total:.4g} VA, and from {tap} the cable "
-        f"can carry {run.margin * total:.4g} VA at most (load margin {run.margin:.3f}); "
-        f"the volts fail first at {shown(run.network.lamps[lowest].id)}"
+        f"can carry {run.margin * total:.4g} VA at most (load margin {run.margin:.3f}){first}"
     )
     return Finding("no operating point", True, where, problem, _cure(run))
 
@@ -461,6 +464,8 @@ def _relief(
         most = max(run.amperes for run in own)
         if most <= limit:
             return f"a transformer with more commons than {transformer.commons}, or a second one"
+    if key == 1:
+        return "split its cables over more taps, or take a transformer whose taps give more"
     return "split its cables over more circuits: each gives 25 A at most"
 
 

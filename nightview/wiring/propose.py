@@ -1,7 +1,6 @@
 """A proposal: runs, layouts, gauges, taps and transformer at least cost, every lamp in its window.
 
-``propose(scene, prices)`` gives a ``Proposal``; ``told(proposal)`` its text, ``as_toml`` the tables
-to put into the scene. For ``commands/wire.py``: ``--propose [--prices FILE]``.
+``propose(scene, prices)`` gives a ``Proposal``; ``propose_text`` puts it into words and tables.
 """
 
 from __future__ import annotations
@@ -77,6 +76,16 @@ class Proposal:
     unpowered: tuple[str, ...]
 
     @property
+    def runs(self) -> tuple[Run, ...]:
+        """In the order of their names."""
+        return _in_order(self.design)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Of the runs; their cables' names begin so."""
+        return tuple(f"run {k + 1}" for k in range(len(self.design.runs)))
+
+    @property
     def gap(self) -> float | None:
         """How far the design is from the bound at most, as a share of the bound."""
         return None if self.least is None else max(0.0, self.design.price / self.least - 1.0)
@@ -93,20 +102,17 @@ def propose(scene: Scene, prices: Prices) -> Proposal:
     for kind in prices.transformers:
         families.setdefault(kind.taps_v, []).append(kind)
     best: Design | None = None
+    compared: list[Choice] = []
     for taps_v, kinds in families.items():
         own = job.with_taps(taps_v, _circuit_a(kinds, scene.wiring.reserve))
-        design = searched(own, kinds, LAYOUTS)
+        alone = {layout: searched(own, kinds, [layout]) for layout in LAYOUTS}
+        begun = sorted((one for one in alone.values() if one), key=lambda one: one.price)
+        design = searched(own, kinds, LAYOUTS, begun[:2]) if begun else None
         if design is not None and (best is None or design.price < best.price):
             best = design
+            compared = [_row(layout, alone[layout]) for layout in LAYOUTS]
     if best is None:
         raise _unserved(job, families, scene.wiring.reserve)
-    kinds = families[best.job.taps_v]
-    compared = []
-    for layout in LAYOUTS:
-        alone = searched(best.job, kinds, [layout])
-        compared.append(_row(layout, alone))
-        if alone is not None and alone.price < best.price:
-            best = alone
     least = None
     bounds = [bound(job.with_taps(taps, _circuit_a(own, scene.wiring.reserve)), own, LAYOUTS)
               for taps, own in families.items()]  # fmt: skip
@@ -241,15 +247,18 @@ def _wired(scene: Scene, design: Design) -> Scene:
     hubs: list[Hub] = []
     cables: list[Cable] = []
     landed = {k: circuit for circuit, own in enumerate(supply.circuits) for k in own}
-    order = sorted(range(len(design.runs)), key=lambda k: min(design.runs[k].lamps))
-    for number, k in enumerate(order, 1):
-        unit, common = divmod(landed[k], kind.commons)
-        own_hubs, own = _tables(job, design.runs[k], f"run {number}", units[unit].name, common + 1)
+    for number, run in enumerate(_in_order(design), 1):
+        unit, common = divmod(landed[design.runs.index(run)], kind.commons)
+        own_hubs, own = _tables(job, run, f"run {number}", units[unit].name, common + 1)
         hubs += own_hubs
         cables += own
     return scene.model_copy(
         update={"transformers": units, "hubs": tuple(hubs), "cables": tuple(cables)}
     )
+
+
+def _in_order(design: Design) -> tuple[Run, ...]:
+    return tuple(sorted(design.runs, key=lambda run: min(run.lamps)))
 
 
 def _tables(
@@ -266,10 +275,11 @@ def _tables(
         leads = Cable(name=f"{name} leads", start=hub.name, through=ends, gauge=run.body, layout="hub")  # type: ignore[arg-type]
         return [hub], [feed, leads]
     chains: list[list[int]] = []
+    parts = run.feed != run.body
     for k, (a, b) in enumerate(run.legs):
-        ahead = next((c for c in chains if c[-1] == a), None)
-        turns = k == run.feeds and run.feed != run.body  # another gauge: a cable of its own
-        if ahead is None or turns:
+        is_feed = k < run.feeds
+        ahead = next((c for c in chains if c[-1] == a and not (parts and c[0] == 0)), None)
+        if ahead is None or is_feed:
             chains.append([a, b])
         else:
             ahead.append(b)

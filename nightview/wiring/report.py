@@ -84,20 +84,29 @@ class LegRow:
 
 @dataclass(frozen=True)
 class CableRow:
-    """A cable: what is laid, what to order, and what flows in it. fuse_a : the largest for it."""
+    """A cable: what is laid, what to order, and what flows in it.
+
+    end : its last joint. lamps, rated_w, rated_va : of the lamps on it. most_a : in its most loaded
+    leg. fuse_a : the largest for it. first_v, lowest_v : of its lamps, hot.
+    """
 
     name: str
     start: str
+    end: str
     tap_v: float
     common: int
     gauge: str
     parallel: int
     lamps: int
+    rated_w: float
+    rated_va: float
     length_m: float
     order_m: float
     most_a: float | None
     fuse_a: float
     lost_w: float | None
+    first_v: float | None
+    lowest_v: float | None
 
 
 @dataclass(frozen=True)
@@ -260,7 +269,7 @@ def report_of(scene: Scene, checked: Checked) -> Report:
         trench=_trench(network),
         energy=_energy(checked),
         unwired=network.unwired,
-        assumptions=tuple(_assumptions(network)),
+        assumptions=tuple(_assumptions(scene, network)),
     )
 
 
@@ -307,21 +316,35 @@ def _legs(checked: Checked) -> tuple[LegRow, ...]:
 def _cables(checked: Checked) -> tuple[CableRow, ...]:
     network = checked.network
     amperes = np.maximum(abs(checked.hot.leg_a), abs(checked.cold.leg_a))
-    lamps = {lamp.id for lamp in network.lamps}
+    number = {lamp.id: k for k, lamp in enumerate(network.lamps)}
     rows = []
     for cable in network.cables:
         own = [k for k, leg in enumerate(network.legs) if leg.cable == cable.name]
         legs = [network.legs[k] for k in own]
+        lamps = [number[leg.end] for leg in legs if leg.end in number]
+        volts = checked.hot.lamp_v[lamps]
         length = sum(leg.length_m for leg in legs) * cable.parallel
-        _, tap_v, common = legs[0].source
         rows.append(
             CableRow(
-                cable.name, cable.start, tap_v, common, cable.gauge, cable.parallel,
-                len({leg.end for leg in legs} & lamps), length,
-                length * (1.0 + network.wiring.waste), _told(amperes[own].max()),
-                fuse_a(cable.gauge) * cable.parallel, _told(checked.hot.leg_w[own].sum()),
+                name=cable.name,
+                start=cable.start,
+                end=legs[-1].end,
+                tap_v=legs[0].source[1],
+                common=legs[0].source[2],
+                gauge=cable.gauge,
+                parallel=cable.parallel,
+                lamps=len(lamps),
+                rated_w=sum(network.lamps[k].power_w for k in lamps),
+                rated_va=sum(network.lamps[k].power_va for k in lamps),
+                length_m=length,
+                order_m=length * (1.0 + network.wiring.waste),
+                most_a=_told(amperes[own].max()),
+                fuse_a=fuse_a(cable.gauge) * cable.parallel,
+                lost_w=_told(checked.hot.leg_w[own].sum()),
+                first_v=_told(volts[0]) if lamps else None,
+                lowest_v=_told(volts.min()) if lamps else None,
             )
-        )  # fmt: skip
+        )
     return tuple(rows)
 
 
@@ -472,12 +495,13 @@ _TABLES = {
 }
 
 
-def _assumptions(network: Network) -> list[str]:
+def _assumptions(scene: Scene, network: Network) -> list[str]:
     wiring = network.wiring
+    options = ", those of every option too" if any(one.option for one in scene.fixtures) else ""
     lines = [
         f"{_TABLES[wiring.resistance]}; lowest volts at {wiring.hot_c:g} °C, highest at "
         f"{wiring.cold_c:g} °C",
-        "all lamps on at full power at once; taps at their stated volts under load",
+        f"all lamps on at full power at once{options}; taps at their stated volts under load",
         "volt-amperes, not watts, drive the current; currents of all lamps are added as if in step",
     ]
     if wiring.splice_ohm == 0.0:
@@ -486,7 +510,7 @@ def _assumptions(network: Network) -> list[str]:
         lines.append(f"{1000 * wiring.splice_ohm:g} mΩ a connector, two a joint")
     if any(leg.route for leg in network.legs):
         lines.append(
-            f"routed cables have {wiring.slack_m:g} m of slack a lamp in them; stated lengths are "
+            f"routed cables have {wiring.slack_m:.2f} m of slack a lamp in them; stated lengths are "
             "taken as installed"
         )
     said = {

@@ -30,11 +30,19 @@ class Sheet:
     notes: tuple[str, ...] = ()
 
 
-def length(metres: float | None, feet: bool) -> str:
-    """A length of cable: "12.3 m" or "40.4 ft"."""
-    if metres is None:
-        return NONE
-    return f"{metres / FOOT_M:.1f} ft" if feet else f"{metres:.1f} m"
+def unit(feet: bool) -> str:
+    """The unit that lengths are told in."""
+    return "ft" if feet else "m"
+
+
+def length(metres: float, feet: bool) -> str:
+    """A length of cable in metres or feet, without its unit: for columns."""
+    return f"{metres / FOOT_M if feet else metres:.1f}"
+
+
+def measured(metres: float, feet: bool) -> str:
+    """A length of cable in a sentence: "12.3 m" or "40.4 ft"."""
+    return f"{length(metres, feet)} {unit(feet)}"
 
 
 def number(value: float | None, digits: int, unit: str = "") -> str:
@@ -69,7 +77,7 @@ def runs_table(report: Report, feet: bool) -> Sheet:
         )
         for run in report.runs
     )  # fmt: skip
-    heads = ("cables", "from", "tap", "lamps", "W", "VA", "A", "farthest", "lowest V", "at",
+    heads = ("cables", "from", "tap", "lamps", "W", "VA", "A", f"farthest {unit(feet)}", "lowest V", "at",
              "highest V", "lost W", "load margin", "drop V", "old rule V")  # fmt: skip
     notes = (
         f"Lowest volts with the copper at {report.hot_c:g} °C, highest at {report.cold_c:g} °C. "
@@ -130,7 +138,27 @@ def transformers_table(report: Report) -> Sheet:
 
 
 def wire_schedule(report: Report, feet: bool) -> Sheet:
-    """Each leg of each cable."""
+    """Each cable, with room for what is measured."""
+    rows = tuple(
+        (
+            row.name, row.start, row.end, size(row.gauge, row.parallel), length(row.length_m, feet),
+            f"{row.tap_v:g} V", str(row.common), str(row.lamps), number(row.rated_w, 1),
+            number(row.rated_va, 1), number(row.most_a, 2),
+            NONE if row.most_a is None else f"{row.most_a / row.fuse_a:.0%}",
+            number(row.first_v, 2), number(row.lowest_v, 2), "", "",
+        )
+        for row in report.cables
+    )  # fmt: skip
+    heads = ("cable", "from", "to", "size", f"length {unit(feet)}", "tap", "common", "lamps", "W", "VA", "A",
+             "of its fuse", "first V", "lowest V", "measured V", "measured A")  # fmt: skip
+    notes = (
+        "Volts with hot copper; W and VA of the lamps on the cable itself, A in its fullest leg.",
+    )
+    return Sheet("wire-schedule", "Wire schedule", heads, rows, frozenset(heads[:4]), notes)
+
+
+def leg_list(report: Report, feet: bool) -> Sheet:
+    """Each piece of each cable, from joint to joint."""
     rows = tuple(
         (
             leg.cable, leg.start, leg.end, size(leg.gauge, leg.parallel), length(leg.length_m, feet),
@@ -138,8 +166,8 @@ def wire_schedule(report: Report, feet: bool) -> Sheet:
         )
         for leg in report.legs
     )  # fmt: skip
-    heads = ("cable", "from", "to", "size", "length", "loop mΩ hot", "A", "lost W")
-    return Sheet("wire-schedule", "Wire schedule", heads, rows, frozenset(heads[:4]))
+    heads = ("cable", "from", "to", "size", f"length {unit(feet)}", "loop mΩ hot", "A", "lost W")
+    return Sheet("leg-list", "Legs from joint to joint", heads, rows, frozenset(heads[:4]))
 
 
 def tap_schedule(report: Report) -> Sheet:
@@ -165,7 +193,7 @@ def cable_list(report: Report, feet: bool) -> Sheet:
         (size(row.gauge, 1), length(row.length_m, feet), length(row.order_m, feet))
         for row in report.order
     )
-    heads = ("cable", "laid", "to order, with waste")
+    heads = ("cable", f"laid {unit(feet)}", f"to order, with waste {unit(feet)}")
     return Sheet("cable-list", "Cable to order", heads, rows, frozenset(heads[:1]))
 
 
@@ -193,10 +221,11 @@ def trench_list(report: Report, feet: bool) -> Sheet:
         )
     else:
         notes = (
-            f"{length(dug.trench_m, feet)} of trench, of which {length(dug.sleeve_m, feet)} in sleeves; "
+            f"{measured(dug.trench_m, feet)} of trench, of which {measured(dug.sleeve_m, feet)} in "
+            "sleeves; "
             "cables in one trench are counted once.",
         )
-    heads = ("sleeve under", "length", "cables in it")
+    heads = ("sleeve under", f"length {unit(feet)}", "cables in it")
     return Sheet(
         "trench-list", "Trench and sleeves", heads, rows, frozenset((heads[0], heads[2])), notes
     )
@@ -245,6 +274,7 @@ def sheets_of(report: Report, feet: bool) -> tuple[Sheet, ...]:
     """All tables of a hand-over, in order."""
     return (
         wire_schedule(report, feet),
+        leg_list(report, feet),
         tap_schedule(report),
         cable_list(report, feet),
         splice_list(report),
@@ -259,7 +289,7 @@ def sheets_of(report: Report, feet: bool) -> tuple[Sheet, ...]:
 def summary(report: Report, feet: bool) -> list[str]:
     """Cable, digging and energy, a line each."""
     cable = ", ".join(
-        f"{length(row.order_m, feet)} of {size(row.gauge, 1)}" for row in report.order
+        f"{measured(row.order_m, feet)} of {size(row.gauge, 1)}" for row in report.order
     )
     lines = [f"Cable to order, waste included: {cable}." if cable else "No cables."]
     lines += trench_list(report, feet).notes if report.trench.trench_m is not None else ()

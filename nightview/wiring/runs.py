@@ -58,6 +58,12 @@ class Run:
     margin_v: float
     pieces: frozenset[Piece]
 
+    @property
+    def layout_told(self) -> str:
+        """Its layout, by its legs: what parts nowhere is a chain."""
+        starts = [a for a, _ in self.legs]
+        return "daisy" if len(set(starts)) == len(starts) else self.layout
+
 
 @dataclass(frozen=True, eq=False)
 class Shape:
@@ -322,17 +328,9 @@ def _serving(
     job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw, tried: Array
 ) -> tuple[int, float, float, float, float] | None:
     """The first of these pairs that serves, on its best tap: number, tap, margin, amps, VA."""
-    cables, taps, shape = job.cables, len(job.taps_v), (len(tried), len(job.taps_v), 2)
-    ohms = np.broadcast_to(cables.ohms[tried][:, None], (len(tried), taps, 2, 2))
-    tap = np.broadcast_to(np.array(job.taps_v)[None, :, None], shape)
-    volts, amps = _solved(job, metres, below, is_feed, draw, ohms, tap)
-    # Hot they were solved with lamps that take up the reserve: what they carry today is less.
-    amps = amps * np.tile([1.0 - job.wiring.reserve, 1.0], len(tried) * taps)
-    margin = np.minimum((volts - draw.least_v).min(axis=0), (draw.most_v - volts).min(axis=0))
-    margin = margin.reshape(shape).min(axis=2)
-    flow = (below @ amps).reshape(len(below), *shape).max(axis=3)  # (legs, pairs, taps)
+    margin, flow = _tried(job, metres, below, is_feed, draw, tried)
     serves = (margin >= GUARD_V) & (flow[0] <= job.circuit_a)  # the first leg carries all
-    for part, most in zip((is_feed, ~is_feed), cables.most_a[tried].T, strict=True):
+    for part, most in zip((is_feed, ~is_feed), job.cables.most_a[tried].T, strict=True):
         if part.any():
             serves &= flow[part].max(axis=0) <= most[:, None]
     for i in np.flatnonzero(serves.any(axis=1)):
@@ -341,6 +339,43 @@ def _serving(
         tap_v = job.taps_v[t]
         return int(tried[i]), tap_v, float(margin[i, t]), most_a, most_a * tap_v
     return None
+
+
+def _tried(
+    job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw, tried: Array
+) -> tuple[Array, Array]:
+    """Margin (pairs, taps) [V] and the most that each leg carries (legs, pairs, taps) [A]."""
+    cables, taps, shape = job.cables, len(job.taps_v), (len(tried), len(job.taps_v), 2)
+    ohms = np.broadcast_to(cables.ohms[tried][:, None], (len(tried), taps, 2, 2))
+    tap = np.broadcast_to(np.array(job.taps_v)[None, :, None], shape)
+    volts, amps = _solved(job, metres, below, is_feed, draw, ohms, tap)
+    # Hot they were solved with lamps that take up the reserve: what they carry today is less.
+    amps = amps * np.tile([1.0 - job.wiring.reserve, 1.0], len(tried) * taps)
+    margin = np.minimum((volts - draw.least_v).min(axis=0), (draw.most_v - volts).min(axis=0))
+    flow = (below @ amps).reshape(len(below), *shape).max(axis=3)
+    return margin.reshape(shape).min(axis=2), flow
+
+
+def next_cheaper(job: Job, run: Run) -> tuple[tuple[str, str], float] | None:
+    """The dearest pair of gauges that is cheaper than a run's, and its margin on its best tap [V].
+
+    None where the run has the cheapest pair of all.
+    """
+    shape = job.shape(run.lamps, run.layout)
+    assert shape is not None
+    is_feed = np.arange(len(shape.legs)) < run.feeds
+    chosen = sorted(run.lamps)
+    below = _below(shape.legs, {lamp + 1: k for k, lamp in enumerate(chosen)})
+    whole = np.array([shape.metres[is_feed].sum(), shape.metres[~is_feed].sum()])
+    price = job.cables.price @ whole
+    own = price[job.cables.pairs.index((run.feed, run.body))]
+    less = np.flatnonzero(price < own - 1e-9)
+    if not len(less):
+        return None
+    k = less[np.argmax(price[less])]
+    draw = job.draw.of_lamps(chosen)
+    margin, _ = _tried(job, shape.metres, below, is_feed, draw, np.array([k]))
+    return job.cables.pairs[k], float(margin.max())
 
 
 def _solved(

@@ -100,19 +100,23 @@ def _packed(
 
 
 def searched(
-    job: Job, kinds: Sequence[TransformerPrice], layouts: Sequence[str]
+    job: Job,
+    kinds: Sequence[TransformerPrice],
+    layouts: Sequence[str],
+    begun: Sequence[Design] = (),
 ) -> Design | None:
-    """The cheapest design that was found with these layouts; None if some lamp cannot be served."""
+    """The cheapest design that was found with these layouts; None if some lamp cannot be served.
+
+    begun : designs to go on from, instead of a chain that is cut.
+    """
     draw = sum(lamp.power_va for lamp in job.lamps if lamp.exponent == 0.0)
     if draw > (1.0 - job.wiring.reserve) * MOST_UNITS * max(kind.power_va for kind in kinds):
         return None
     search = _Search(job, tuple(kinds), tuple(layouts))
     best: Design | None = None
-    for share in (1.0, 0.0):  # of a run's own trench, when the chain is cut
-        begun = search.cut(share)
-        if begun is None:
-            continue
-        design = search.bettered(begun)
+    # Of a run's own trench all or nothing is counted when the chain is cut.
+    for runs in [list(one.runs) for one in begun] or [search.cut(1.0), search.cut(0.0)]:
+        design = search.bettered(runs) if runs is not None else None
         if design is not None and (best is None or design.price < best.price - _HAIR):
             best = design
     return best

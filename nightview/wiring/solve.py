@@ -34,11 +34,13 @@ ROUNDING = 1e-10
 """Of the highest volts: steps this short that no longer shrink are rounding."""
 NEAR = 1e-3
 """Of the highest volts: below this a filament's tangent takes the place of its chord."""
-MOST_STEPS = 100
+MOST_STEPS = 200
 DENSE = 250
 """Up to so many joints plain matrices are quicker, and spare the import of SciPy."""
 HEADROOM = 8.0
 """A load margin is not followed further than this."""
+LEAST_FACTOR = 1e-9
+"""Nor below this: such a cable carries nothing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,10 +142,13 @@ def _newton(circuit: Circuit) -> Floats | None:
     for _ in range(MOST_STEPS):
         at = volts[node]
         current = rated_a * (at / rated_v) ** (exponent - 1.0)
-        slope = np.where((exponent > 1.0) & (not near), 1.0, exponent - 1.0) * current / at
-        drawn = _summed(node, current, count)
-        step = matrix.solve(_summed(node, slope, count), matrix.times(volts) + drawn - supply)
-        if step is None or not (volts - step > 0.0).all():
+        right = matrix.times(volts) + _summed(node, current, count) - supply
+        tangent = (exponent - 1.0) * current / at
+        chord = np.where(exponent > 1.0, current / at, tangent)
+        step = matrix.solve(_summed(node, tangent if near else chord, count), right)
+        if near and not _keeps_above(volts, step):  # a filament far below its rating
+            step = matrix.solve(_summed(node, chord, count), right)
+        if step is None or not _keeps_above(volts, step):
             return None
         volts = volts - step
         longest = float(np.abs(step).max())
@@ -152,6 +157,11 @@ def _newton(circuit: Circuit) -> Floats | None:
             return volts
         near, before = longest < NEAR * highest, longest
     return None
+
+
+def _keeps_above(volts: Floats, step: Floats | None) -> bool:
+    """Whether a step down leaves all volts above zero."""
+    return step is not None and bool((volts - step > 0.0).all())
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,10 +258,10 @@ def load_margin(circuit: Circuit) -> float:
     def holds(factor: float) -> bool:
         return not np.isnan(operating_point(circuit.scaled(factor))).any()
 
-    if not (circuit.exponent < 1.0).any() or holds(HEADROOM):
+    if not (circuit.exponent <= 1.0).any() or holds(HEADROOM):
         return HEADROOM
     low, high = 0.0, HEADROOM
-    while high - low > 1e-4 * high:
+    while high - low > 1e-4 * high and high > LEAST_FACTOR:
         middle = (low + high) / 2
         low, high = (middle, high) if holds(middle) else (low, middle)
     return low
