@@ -126,12 +126,23 @@ def test_a_beam_on_its_wall_is_good_and_one_past_its_edge_is_strong():
     # Level and 1.5 m above the wall's top, 0.6 m off it: hardly any light bends down 68 degrees.
     assert over.value is None
     assert "none of its light meets" in over.reason
-    edge = lamp("a", 3.0, 0.6, 0.0, "narrow", 'height = "3 m"')
-    # Level at the very top of the wall one half goes over it, by symmetry.
-    half = found(off_target, wall(edge))["a"]
+    # Level with the top of the roof's edge, 0.15 m above the wall's, one half goes over it.
+    half = found(off_target, wall(_level(3.15)))["a"]
     assert half.value == pytest.approx(50.0, abs=0.4)
+    assert half.verdict == "warn"
     assert at_limit(half, half.value) == "good"
     assert at_limit(half, half.value - 0.01) == "warn"
+    most = found(off_target, wall(_level(3.3)))["a"]
+    # A Gaussian of 24 deg, 0.15 m below its axis at 0.6 m: within 14 deg of 0, 0.13 of the light and
+    # less is below, by the normal law with σ = 24°/2.355.
+    assert most.value is not None
+    assert most.value > 85.0
+    assert most.verdict == "strong"
+
+
+def _level(height: float) -> str:
+    """A lamp that shines level at the wall from a height."""
+    return lamp("a", 3.0, 0.6, 0.0, "narrow", f'height = "{height} m"')
 
 
 def test_a_row_is_told_once_by_its_worst_lamp():

@@ -104,16 +104,32 @@ class Wall:
         does only where it is no wider than half of what each of them lights.
         """
         mask = self.area.mask
-        if not self.lamps:
-            return mask
-        spans = sorted((self.along(lamp), self._half_width(lamp)) for lamp in self.lamps)
         within = np.zeros(len(self.u), bool)
-        for x, half in spans:
+        for x, half in self._spans:
             within |= np.abs(self.u - x) <= half
-        for (a, wide_a), (b, wide_b) in itertools.pairwise(spans):
-            if len(spans) > 2 or b - a <= 1.5 * (wide_a + wide_b):
-                within |= (self.u >= a) & (self.u <= b)
+        for a, b in self._gaps:
+            within |= (self.u >= a) & (self.u <= b)
         return mask & within[None, :] if within.any() else mask
+
+    @cached_property
+    def _spans(self) -> list[tuple[float, float]]:
+        """Where each lamp meant for it stands along it, and how far to each side it lights [m]."""
+        return sorted((self.along(lamp), self._half_width(lamp)) for lamp in self.lamps)
+
+    @cached_property
+    def _gaps(self) -> list[tuple[float, float]]:
+        """From lamp to lamp, where they are to light the wall together [m]."""
+        pairs = itertools.pairwise(self._spans)
+        return [
+            (a, b)
+            for (a, wide_a), (b, wide_b) in pairs
+            if len(self._spans) > 2 or b - a <= 1.5 * (wide_a + wide_b)
+        ]
+
+    @property
+    def is_washed(self) -> bool:
+        """Whether lamps are to light it together, and not each a part of it."""
+        return bool(self._gaps)
 
     def _half_width(self, lamp: Placed) -> float:
         beam = np.radians(min(lamp.lamp.intensity.width_deg(0.5), 120.0) / 2)
@@ -226,10 +242,11 @@ def _peak(wall: Wall, lux: Array, j: int, i: int) -> tuple[float, float, float]:
 def black_holes(job: Job) -> Iterator[Result]:
     """Share of the zone meant to be lit, from the knee to the eaves, below a tenth of its mean.
 
-    A gable above the eaves fades as a matter of course; how high its light reaches is told apart.
+    It is asked of walls that lamps light together: one cone of light has no holes. A gable above the
+    eaves fades as a matter of course; how high its light reaches is told apart.
     """
     for wall in walls_of(job):
-        if not wall.lamps:
+        if not wall.is_washed:
             continue
         mean = wall.mean(wall.lux)
         band = wall.zone & ((wall.v > KNEE_M) & (wall.v < wall.block.height_m))[:, None]
@@ -250,7 +267,7 @@ def black_holes(job: Job) -> Iterator[Result]:
 def evenness(job: Job) -> Iterator[Result]:
     """Mean over minimum along the zone at the height of an eye."""
     for wall in walls_of(job):
-        if len(wall.lamps) < 2:
+        if not wall.is_washed:
             continue
         row = int(np.argmin(np.abs(wall.v - EYE_M)))
         band = wall.lux[max(row - 2, 0) : row + 3]

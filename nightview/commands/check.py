@@ -93,9 +93,12 @@ def check(
     else:
         from rich.console import Console
 
-        from nightview.checks.table import table
+        from nightview.checks.table import WIDTH, table
 
-        Console(highlight=False).print(table(results, cures))
+        console = Console(highlight=False)
+        if not console.is_terminal:
+            console = Console(highlight=False, width=WIDTH)
+        console.print(table(results, cures))
     if out is not None:
         from nightview.plan.report import write_report
 

@@ -250,7 +250,7 @@ def _rows(low: list[tuple[float, str]], room: float) -> list[list[tuple[float, s
     """Names, from left to right, in as many rows as they need, in turn; three at most."""
     whole = sum(_wide(text) + 1.0 for _, text in low)
     count = min(max(1, math.ceil(whole / room)), 3)
-    return [low[k::count] for k in range(count)]
+    return [low[k::count] for k in range(count)] if low else []
 
 
 def _apart(

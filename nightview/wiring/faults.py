@@ -79,8 +79,8 @@ class Run:
 
     @property
     def stands(self) -> bool:
-        """Whether there is an operating point, hot."""
-        return not np.isnan(self.hot.lamp_v).any()
+        """Whether there is an operating point, hot and cold."""
+        return not (np.isnan(self.hot.lamp_v).any() or np.isnan(self.cold.lamp_v).any())
 
     @property
     def amperes(self) -> float:

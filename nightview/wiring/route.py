@@ -87,12 +87,14 @@ class Web:
         rings = [ring for _, shape in ground.by_penalty for ring in _rings(shape)]
         total = sum(length_of(ring) for ring in rings)
         step = float(np.clip(total / EDGE_POINTS, CLOSEST_M, WIDEST_M))
+        judge = _Judge(ground)
         slid, ring_of, along = [], [], []
         for k, ring in enumerate(rings):
             points, places_along = _spread(ring, step)
-            slid.append(points)
-            ring_of.append(np.full(len(points), k))
-            along.append(places_along)
+            free = ~shapely.intersects_xy(judge.core, *points.T)
+            slid.append(points[free])
+            ring_of.append(np.full(int(free.sum()), k))
+            along.append(places_along[free])
         fixed = len(given) + len(corners)
         points = np.concatenate([given, corners, *slid])
         ring_of_all = np.concatenate([np.full(fixed, -1), *ring_of])
@@ -101,7 +103,7 @@ class Web:
         useful = np.ones((n, n), bool)
         useful[len(given) : fixed] = _tangent(corners, before, after, points)
         first, second = np.nonzero(np.triu(useful & useful.T, 1))
-        penalty = _Judge(ground)(np.stack([points[first], points[second]], axis=1))
+        penalty = judge(np.stack([points[first], points[second]], axis=1))
         lengths = np.hypot(*(points[:, None] - points[None]).transpose(2, 0, 1))
         cost = np.full((n, n), np.inf)
         cost[first, second] = penalty * lengths[first, second]
@@ -453,7 +455,7 @@ def _sleeves(ground: Ground, ends: Array) -> list[Sleeve]:
     for cover in ground.covers:
         for part in shapely.get_parts(shapely.intersection(cover.shape, line)):
             if part.length > 0.02:
-                middle = shapely.get_coordinates(shapely.line_interpolate_point(part, 0.5, True))[0]
+                middle = shapely.get_coordinates(shapely.line_interpolate_point(part, 0.5, normalized=True))[0]
                 sleeve = Sleeve(str(cover), part.length, (float(middle[0]), float(middle[1])))
                 found.append((float(np.hypot(*(middle - ends[0]))), sleeve))
     return [sleeve for _, sleeve in sorted(found, key=lambda pair: pair[0])]
