@@ -48,7 +48,9 @@ def tree(more: str = "", kind: str = "broadleaf") -> str:
 
 
 def up(x: float, aim: str = "0 m, 0 m, 2 m", more: str = "") -> str:
-    return f'[[fixture]]\nid = "a"\nlamp = "narrow"\nat = "{x} m, 0 m, 0.1 m"\naim = "{aim}"\n{more}\n'
+    return (
+        f'[[fixture]]\nid = "a"\nlamp = "narrow"\nat = "{x} m, 0 m, 0.1 m"\naim = "{aim}"\n{more}\n'
+    )
 
 
 def found(check, text: str) -> dict[str, Result]:
@@ -110,7 +112,9 @@ def test_a_beam_on_the_foot_of_a_crown_does_not_reach_its_top():
 
 
 def test_a_bare_tree_has_no_crown_to_reach_into():
-    result = found(crown_reach, GROUND + tree('season = "bare"') + up(3.0, more='lights = "plum"'))["plum"]
+    result = found(crown_reach, GROUND + tree('season = "bare"') + up(3.0, more='lights = "plum"'))[
+        "plum"
+    ]
     assert (result.value, result.reason) == (None, "it has no leaves")
 
 
@@ -144,7 +148,9 @@ def test_the_winter_is_that_of_the_scene_built_bare():
 def test_evergreens_and_trees_that_are_bare_already_have_no_winter():
     conifer = tree(kind="conifer")
     assert found(bare_winter, GROUND + conifer + up(4.0)) == {}
-    assert found(bare_winter, GROUND + tree('season = "bare"') + up(4.0, more='lights = "plum"')) == {}
+    assert (
+        found(bare_winter, GROUND + tree('season = "bare"') + up(4.0, more='lights = "plum"')) == {}
+    )
 
 
 def test_the_winters_edge():
@@ -172,7 +178,10 @@ def test_a_crown_grows_over_a_lamp():
     year = int(np.ceil((1.6 - 1.0) / (wider / 2) + 1e-9))
     assert f"after about {year} years" in result.said
     assert f"In about {year} years" in result.plain
-    assert f"{2 + 5 * wider:.1f} m wide and {3 + 5 * GROWTH_M['broadleaf'][0]:.1f} m high after 5" in result.said
+    assert (
+        f"{2 + 5 * wider:.1f} m wide and {3 + 5 * GROWTH_M['broadleaf'][0]:.1f} m high after 5"
+        in result.said
+    )
     assert (result.verdict, result.lamps) == ("warn", ("a",))
 
 
@@ -204,5 +213,7 @@ def test_a_lamp_that_shines_down_may_stand_under_a_crown_but_not_in_it():
 
 
 def test_a_palm_grows_no_wider():
-    palm = '[[tree]]\nname = "plum"\nkind = "palm"\nat = "0 m, 0 m"\nheight = "4 m"\ncrown = "2 m"\n'
+    palm = (
+        '[[tree]]\nname = "plum"\nkind = "palm"\nat = "0 m, 0 m"\nheight = "4 m"\ncrown = "2 m"\n'
+    )
     assert found(crown_growth, GROUND + palm + up(1.6))["plum"].value == pytest.approx(0.6)

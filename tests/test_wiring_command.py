@@ -7,21 +7,25 @@ import html
 import json
 import math
 import os
+import random
 import re
 import subprocess
 import sys
+import warnings
 from html.parser import HTMLParser
 from pathlib import Path
 
 import jsonschema
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from nightview.__main__ import main
 from nightview.scene.read import parse
 from nightview.wiring.faults import check
 from nightview.wiring.network import network_of
 from nightview.wiring.report import CAUTIONS, Report, as_json, report_of, schema
-from nightview.wiring.report_text import columns, lamps_table, sheets_of
+from nightview.wiring.report_text import columns, lamps_table, sheets_of, terminal
 
 JOB = """
 title = "House <& garden>"
@@ -348,3 +352,60 @@ def test_a_laid_out_job_has_trench_and_sleeves() -> None:
     assert slack == pytest.approx(60 * 0.6096)
     assert found.trench.trench_m <= laid
     assert not math.isnan(found.runs[0].margin)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.randoms(use_true_random=False))
+def test_any_sound_wiring_gives_a_report(chance: random.Random) -> None:
+    """However odd its figures: no warning of NumPy's, and JSON without NaN."""
+    pick = chance.choice
+    taps = chance.sample(["0.01 V", "12 V", "15 V", "24 V", "1000 V"], chance.randint(1, 4))
+    text = f'''
+[wiring]
+resistance = "{pick(["stranded", "flexible", "computed"])}"
+splice = "{pick(["0 ohm", "1 mohm", "1 ohm"])}"
+[[transformer]]
+name = "T"
+power = "{pick([1, 300, 90000])} VA"
+taps = {json.dumps(taps)}
+supply = "{pick(["AC", "DC"])}"
+where = "{pick(["wet", "dry"])}"
+commons = 2
+[[hub]]
+name = "hub"
+'''
+    joints = ["hub", *(f"l{k}" for k in range(chance.randint(1, 7)))]
+    for name in joints[1:]:
+        text += f'''
+[[load]]
+id = "{name}"
+power = "{pick(["0.001 W", "5 W", "50 W", "5 kW"])}"
+volts = "{pick(["0.1 V", "12 V", "24 V", "900 V"])}"
+source = "{pick(["led", "led", "halogen"])}"
+lead = "{pick(["0 m", "1 mm", "90 m"])}"
+power_exponent = {pick([0, 0, 0.3, 1, 1.2, 1.55, 2])}
+'''
+    chance.shuffle(joints)
+    fed: list[str] = []
+    while len(fed) < len(joints):
+        through = joints[len(fed) : len(fed) + chance.randint(1, 4)]
+        start = "T" if not fed or chance.random() < 0.6 else pick(fed)
+        text += f'''
+[[cable]]
+name = "c{len(fed)}"
+from = "{start}"
+through = {json.dumps(through)}
+gauge = "{pick(["18 AWG", "12 AWG", "8 AWG", "1.5 mm^2", "10 mm^2"])}"
+parallel = {chance.randint(1, 4)}
+length = "{pick(["1 mm", "0.5 m", "30 m", "9 km"])}"
+'''
+        if start == "T":
+            text += f'tap = "{pick(taps)}"\ncommon = {chance.randint(1, 2)}\n'
+            text += 'to = "T"\n' if chance.random() < 0.2 else ""
+        fed += through
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = report(text)
+        json.dumps(as_json(found), allow_nan=False)
+        assert len(found.lamps) == len(joints) - 1
+        assert terminal(found, feet=True)

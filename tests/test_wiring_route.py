@@ -30,8 +30,8 @@ def strip(penalty: float, low: float, high: float, name: str = "walk") -> Cover:
 def cost_of(ground: Ground, way: Way) -> float:
     """Metres of open trench that a way counts as, from its own points."""
     line = shapely.LineString(way.points)
-    return line.length + sum(
-        (cover.penalty - 1.0) * shapely.intersection(line, cover.shape).length
+    return line.length + sum(  # a millimetre inside, so that edges it goes along are not crossed
+        (cover.penalty - 1.0) * shapely.intersection(line, cover.shape.buffer(-1e-3)).length
         for cover in ground.covers
     )
 
@@ -72,7 +72,7 @@ def test_a_strip_is_crossed_as_light_is_bent(penalty: float):
         return math.hypot(10 - inside, 5) + penalty * math.hypot(inside, 2)
 
     best = minimize_scalar(cost, bounds=(0, 10), method="bounded", options={"xatol": 1e-12}).fun
-    assert cost_of(ground, way) == pytest.approx(best, abs=2e-4 * penalty)
+    assert cost_of(ground, way) == pytest.approx(best, abs=3e-3 * penalty)
     assert [sleeve.under for sleeve in way.sleeves] == ['path "walk"']
     assert way.sleeves[0].length_m == pytest.approx(np.hypot(*steps[1]), abs=1e-3)
 

@@ -269,6 +269,17 @@ def test_faults_of_wiring(old: str, new: str, line: str) -> None:
     assert len(found) == 1, found
 
 
+def test_temperatures_and_hours() -> None:
+    # NIST SP 811 (2008), appendix B.8: t/°C = (t/°F − 32)/1.8.
+    table = '[wiring]\nhot = "140 degF"\ncold = "-4 °F"\nhours = "4 h"\nreserve = 0.25\n'
+    wiring = parse(table).wiring
+    assert (wiring.hot_c, wiring.cold_c) == pytest.approx((60.0, -20.0))
+    assert (wiring.hours_h, wiring.reserve) == (4.0, 0.25)
+    assert parse('[wiring]\nhot = "60 °C"\n').wiring.hot_c == 60.0
+    (line,) = faults('[wiring]\nhot = "350 K"\n')  # of light, in this file
+    assert 'hot = "350 K" is a colour temperature, not a temperature' in line
+
+
 def test_a_faulty_table_brings_no_faults_of_others() -> None:
     """A cable to a load that could not be read is not called unknown."""
     found = faults(GOOD.replace('power = "20 W"\nvolts = "12 V"', 'volts = "12 V"', 1))

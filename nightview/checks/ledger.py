@@ -17,15 +17,17 @@ import numpy as np
 import shapely
 import shapely.affinity
 from numpy.typing import NDArray
+from scipy.spatial import ConvexHull
 
 from nightview.checks.job import Job
 from nightview.checks.targets import surface_names
 from nightview.lamps.intensity import Intensity
 from nightview.light.rays import Array32, Tracer
 from nightview.scene.model import Fixture
+from nightview.site.blocks import SIDES
 from nightview.site.build import Geometry, Site
 from nightview.site.placing import Placed
-from nightview.site.surface import Array, Patch
+from nightview.site.surface import Array, Crown, Patch
 
 RAYS = 8192
 """A lamp: the shares of a beam on a wall come out within 0.2 %."""
@@ -101,12 +103,18 @@ class Landing:
     """Where a lamp's rays of equal lumens ended.
 
     surface : (n,) its number in the order of ``Geometry.surfaces``, −1 for none. points : (n, 3) [m].
-    rises : (n,) whether the ray went up.
+    starts, ways : (n, 3) where each began [m], and its unit way.
     """
 
     surface: NDArray[np.int32]
     points: Array32
-    rises: NDArray[np.bool_]
+    starts: Array32
+    ways: Array32
+
+    @property
+    def rises(self) -> NDArray[np.bool_]:
+        """(n,): whether the ray went up."""
+        return self.ways[:, 2] > 0.0
 
 
 def landings(tracer: Tracer, lamps: Sequence[Placed], count: int = RAYS) -> list[Landing]:
@@ -120,7 +128,7 @@ def landings(tracer: Tracer, lamps: Sequence[Placed], count: int = RAYS) -> list
     surface = np.full(len(met), -1, np.int32)
     surface[met] = tracer.surface[hits.triangle[met]]
     points = origins + np.where(met, hits.distance, 0.0)[:, None].astype(np.float32) * ways
-    parts = [np.split(values, len(lamps)) for values in (surface, points, ways[:, 2] > 0.0)]
+    parts = [np.split(values, len(lamps)) for values in (surface, points, origins, ways)]
     return [Landing(*found) for found in zip(*parts, strict=True)]
 
 
@@ -143,11 +151,18 @@ class Things:
         self._margin |= dict.fromkeys((terrace.name for terrace in scene.terraces), MARGIN_M)
         self._own: dict[str, NDArray[np.bool_]] = {}
         self._plans: dict[str, tuple[shapely.Geometry, float]] = {}
+        self._hulls: dict[str, Array | None] = {}
+        self._walls = {
+            f"{block.name} {side}": f"{block.name} eaves"
+            for block in scene.blocks
+            for side in SIDES
+        }
 
     def own(self, name: str) -> NDArray[np.bool_]:
-        """Which surfaces are part of a thing, (surfaces + 1,): of a wall, a table, an opening."""
+        """Which surfaces are part of a thing, (surfaces + 1,): of a wall with the eaves over it, a
+        table, an opening."""
         if name not in self._own:
-            found = self.names == name
+            found = (self.names == name) | (self.names == self._walls.get(name, name))
             for number, surface in enumerate(self.surfaces):
                 found[number] |= name in (surface.owner, surface.name)
                 if isinstance(surface, Patch) and name in self.openings:
@@ -181,6 +196,38 @@ class Things:
                 np.linalg.norm(beyond, axis=1) < 0.5 * self.openings[name]
             )
         return meant
+
+    def through(self, name: str, landing: Landing) -> NDArray[np.bool_]:
+        """Which rays pass between a tree's leaves: through the hull of its crown without meeting them,
+        (n,); of what is no crown, none."""
+        passed = np.zeros(len(landing.surface), bool)
+        hull = self._hull(name)
+        if hull is None:
+            return passed
+        left = np.flatnonzero(~self.own(name)[landing.surface])
+        enter, leave = np.zeros(len(left)), np.full(len(left), np.inf)
+        starts, ways = landing.starts[left].astype(float), landing.ways[left].astype(float)
+        for plane in hull:  # clipped by one face of the hull after the other
+            height, speed = starts @ plane[:3] + plane[3], ways @ plane[:3]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                at = -height / speed
+            enter = np.where(speed < 0, np.maximum(enter, at), enter)
+            leave = np.where(speed > 0, np.minimum(leave, at), leave)
+            leave = np.where((speed == 0) & (height > 0), -np.inf, leave)
+        ends = np.where(
+            landing.surface[left] >= 0,
+            np.linalg.norm(landing.points[left] - starts, axis=1),
+            np.inf,
+        )
+        passed[left] = (enter < leave) & (enter < ends)
+        return passed
+
+    def _hull(self, name: str) -> Array | None:
+        """The planes of the convex hull about a tree's leaves, (k, 4); None for what has none."""
+        if name not in self._hulls:
+            leaves = [s.centre for s in self.surfaces if isinstance(s, Crown) and s.owner == name]
+            self._hulls[name] = ConvexHull(np.concatenate(leaves)).equations if leaves else None
+        return self._hulls[name]
 
     def _plan(self, name: str) -> tuple[shapely.Geometry, float]:
         """The outline of what is walked on, from above, and its greatest height [m]."""
@@ -217,7 +264,8 @@ class Ledger:
     """Where one lamp's direct light goes, in shares of its lumens at full power that sum to one.
 
     target : what it is meant for, "" if that cannot be told; then nothing is meant.
-    meant : on that. other : on other things. leaves : in crowns that are not meant. sky : past all
+    meant : on that. through : of all the rest, what passes between the leaves of the tree that is
+    meant. other : on other things. leaves : in crowns that are not meant. sky : past all
     things and upward. beyond : past the edge of the site and downward.
     by_name : the share of each thing that is met, the greatest first. strays : the same of what is
     met and not meant.
@@ -233,11 +281,13 @@ class Ledger:
     beyond: float
     by_name: Mapping[str, float]
     strays: Mapping[str, float]
+    through: float = 0.0
 
     @property
     def off(self) -> float:
-        """The share that misses what the lamp is meant for."""
-        return 1.0 - self.meant
+        """The share that misses what the lamp is meant for; light between the leaves of a tree that is
+        meant was aimed at it, and is told by itself."""
+        return 1.0 - self.meant - self.through
 
     @cached_property
     def said(self) -> str:
@@ -249,7 +299,10 @@ class Ledger:
             (self.sky, "into the sky"),
             (self.beyond, "beyond the site"),
         )
-        return ", ".join(f"{100 * share:.0f} % {where}" for share, where in parts if share >= 0.005)
+        told = [f"{100 * share:.0f} % {where}" for share, where in parts if share >= 0.005]
+        if self.through >= 0.005:
+            told.append(f"of which {100 * self.through:.0f} % between its leaves")
+        return ", ".join(told)
 
 
 ALL_ABOUT = "all about it"
@@ -292,6 +345,7 @@ def ledger_of(things: Things, lamp: Placed, target: str, landing: Landing) -> Le
         beyond=float((~met & ~landing.rises).mean()),
         by_name=by_name,
         strays=_shares(things.names[landing.surface[stray]], n),
+        through=float(things.through(target, landing).mean()),
     )
 
 

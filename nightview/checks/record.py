@@ -40,6 +40,9 @@ class LimitRecord(_Table):
     unit: str = Field(description='"" for a ratio')
     warn: float
     strong: float | None = Field(description="null where there is but one step")
+    fault: Literal["warn", "strong"] = Field(
+        description="from which verdict on a result is more than taste"
+    )
     below: bool = Field(description="whether small values are the bad ones")
     kind: Kind
     source: str
@@ -170,8 +173,8 @@ def _result(result: Result, cures: Cures) -> ResultRecord:
 
 def _limit(limit: Limit) -> LimitRecord:
     return LimitRecord(
-        name=limit.name, unit=limit.unit, warn=limit.warn, strong=limit.strong, below=limit.below,
-        kind=limit.kind, source=limit.source,
+        name=limit.name, unit=limit.unit, warn=limit.warn, strong=limit.strong, fault=limit.fault,
+        below=limit.below, kind=limit.kind, source=limit.source,
     )  # fmt: skip
 
 

@@ -203,7 +203,12 @@ def _after(result: Result, cures: Cures) -> str:
     cure = cures.get(result.key)
     if cure is None or cure.after is None:
         return "not calculated: there is no remedy to try"
-    rest = "within the limit" if cure.cleared else "still beyond the limit"
+    if result.limit.verdict(cure.after) == "good":
+        rest = "within the limit"
+    else:
+        rest = (
+            "no fault any more, though not yet good" if cure.cleared else "still beyond the limit"
+        )
     made = (
         "" if cure.applied else "; not made, since only taste speaks for it" if cure.changes else ""
     )

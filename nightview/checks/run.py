@@ -6,19 +6,21 @@ from collections.abc import Callable, Iterator
 
 from nightview.checks.job import Job
 from nightview.checks.people import PEOPLE_CHECKS
+from nightview.checks.principles import PRINCIPLE_CHECKS
 from nightview.checks.result import Result
 from nightview.checks.sky import SKY_CHECKS
+from nightview.checks.trees import TREE_CHECKS, WINTER_CHECKS
 from nightview.checks.walls import WALL_CHECKS
 from nightview.checks.ways import WAY_CHECKS
 from nightview.checks.windows import WINDOW_CHECKS
 
 Check = Callable[[Job], Iterator[Result]]
-CHECKS: tuple[Check, ...] = (
-    *WALL_CHECKS, *WAY_CHECKS, *PEOPLE_CHECKS, *WINDOW_CHECKS, *SKY_CHECKS,
+SEARCHED: tuple[Check, ...] = (
+    *WALL_CHECKS, *WAY_CHECKS, *PEOPLE_CHECKS, *WINDOW_CHECKS, *SKY_CHECKS, *TREE_CHECKS,
 )  # fmt: skip
-
-SEARCHED = CHECKS
 """Those asked again for every candidate of a remedy."""
+CHECKS: tuple[Check, ...] = (*SEARCHED, *WINTER_CHECKS, *PRINCIPLE_CHECKS)
+"""All of them; the last draw on the others, and raise no fault of their own."""
 
 
 def results_of(job: Job, checks: tuple[Check, ...] = CHECKS) -> tuple[Result, ...]:

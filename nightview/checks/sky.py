@@ -45,8 +45,8 @@ def upward(job: Job) -> Iterator[Result]:
 def off_target(job: Job) -> Iterator[Result]:
     """The share of each fixture's lumens that misses what it is meant for, by its worst lamp.
 
-    Of a lamp at a wall, light on the same house's roof, eaves and other walls misses; light on the
-    wall's own doors and windows does not.
+    Of a lamp at a wall, light on the same house's roof and other walls misses; light on the wall's own
+    doors and windows, and on the eaves over it, does not; nor what passes between a tree's leaves.
     """
     limit = job.limits["off_target"]
     ledgers = ledgers_of(job)

@@ -28,9 +28,10 @@ from nightview.checks.words import (
 WIDTH = 100
 """Columns of a terminal that the table needs at most."""
 _COLUMNS = (
-    ("no.", 3), ("how", 8), ("what and where", 24), ("found", 8), ("limit", 16), ("lamps", 10),
-    ("remedy", 25),
+    ("no.", 3), ("how", 7), ("what and where", 24), ("found", 9), ("limit", 15), ("lamps", 10),
+    ("remedy", 24),
 )  # fmt: skip
+"""Their heads and widths; a blank stands between two, and at either end."""
 _STYLE = {"strong": "bold red", "warn": "yellow", "taste": "cyan"}
 """Beside the words, never in their place."""
 
@@ -72,9 +73,7 @@ def summary(results: Sequence[Result], cures: Cures) -> str:
 
 
 def _findings(found: Sequence[Result], cures: Cures) -> Table:
-    shown = Table(
-        box=box.SIMPLE_HEAD, width=WIDTH, pad_edge=False, header_style="bold", padding=(0, 1, 0, 0)
-    )
+    shown = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold", padding=0)
     for head, width in _COLUMNS:
         shown.add_column(head, width=width, overflow="fold")
     for number, result in enumerate(found, 1):

@@ -77,12 +77,13 @@ def value_told(result: Result) -> str:
 
 
 def limit_told(limit: Limit) -> str:
-    """Where good ends: "≤ 3, strong > 5"."""
+    """Where good ends: "≤ 3, strong > 5"; "≤ 35 %, a fault > 60 %" where only strong is one."""
     most, beyond = ("≥", "<") if limit.below else ("≤", ">")
     told = f"{most} {with_unit(limit.warn, limit.unit)}"
     if limit.strong is None:
         return told
-    return f"{told}, strong {beyond} {with_unit(limit.strong, limit.unit)}"
+    word = "a fault" if limit.fault == "strong" else "strong"
+    return f"{told}, {word} {beyond} {with_unit(limit.strong, limit.unit)}"
 
 
 def place_told(at: tuple[float, float, float]) -> str:
@@ -120,7 +121,7 @@ def after_told(result: Result, cures: Cures) -> str:
 
 
 def remedy_told(result: Result, cures: Cures) -> str:
-    """A finding's remedy with the value before and after it."""
+    """A finding's remedy with the value before and after it, where it changes."""
     after = after_told(result, cures)
-    words = remedy_words(result, cures)
-    return words if after == "–" else f"{words}: {value_told(result)} → {after}"
+    before, words = value_told(result), remedy_words(result, cures)
+    return words if after in ("–", before) else f"{words}: {before} → {after}"

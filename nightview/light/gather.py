@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from nightview.light.grids import Bools, nearest_real
-from nightview.light.layout import Layout, Neighbours
+from nightview.light.layout import Layout
+from nightview.light.nodes import Neighbours
 from nightview.light.rays import CHUNK, THREADS, Array32, Hits, Tracer
 from nightview.light.source import R2, moon_of
 from nightview.site.build import Site
@@ -79,24 +80,33 @@ def bases(normals: Array) -> tuple[Array, Array]:
 
 
 @lru_cache(maxsize=8)
-def _ray_sets(count: int) -> Array32:
+def _ray_sets(count: int, even: bool = False) -> Array32:
     """SETS cosine-weighted sets about +z: a golden lattice, shifted from set to set by the R2
     sequence (Roberts 2018), mapped to the disc (Shirley & Chiu 1997) and lifted: (SETS, count, 3).
 
     Measured on squares near and beside: 3 to 4 % (1 σ) with 256 rays, a plain grid 7 to 9 %.
+    even : spread evenly over the hemisphere instead.
     """
     k = np.arange(count)
     lattice = np.stack([(k + 0.5) / count, k * 0.6180339887498949], axis=1)
     shifts = np.arange(SETS)[:, None, None] * R2
-    return _to_hemisphere((lattice + shifts) % 1.0).astype(np.float32)
+    ways = _to_hemisphere((lattice + shifts) % 1.0)
+    if even:  # the height is even there (Archimedes), where it is its root for the cosine
+        ways[..., :2] *= np.sqrt(1 + ways[..., 2:] ** 2)
+        ways[..., 2] **= 2
+    return ways.astype(np.float32)
 
 
 def hemisphere_rays(
-    normals: Array, count: int, numbers: NDArray[np.integer], part: Ints | None = None
+    normals: Array,
+    count: int,
+    numbers: NDArray[np.integer],
+    part: Ints | None = None,
+    even: bool = False,
 ) -> Array32:
-    """count cosine-weighted ways from each normal (n, 3) of a numbered point, or those of them that
-    part names: (n, count or len(part), 3) float32."""
-    local = _ray_sets(count)[(numbers * 29) % SETS]
+    """count ways from each normal (n, 3) of a numbered point, cosine-weighted or even over the
+    hemisphere, or those of them that part names: (n, count or len(part), 3) float32."""
+    local = _ray_sets(count, even)[(numbers * 29) % SETS]
     local = local if part is None else local[:, part]
     t1, t2 = bases(normals)
     frame = np.stack([t1, t2, normals], axis=1).astype(np.float32)
@@ -238,9 +248,11 @@ class Gather:
                 going, amount = going[stays], amount[stays]
             sent = partial(_product, self._returned, steps)
         found = total.transpose(1, 2, 0)
-        # Smoothing by straight lines undershoots by a hair beside a bright edge.
-        even = found[: self.layout.crown_start]
-        np.maximum(even, 0.0, out=even)
+        # Smoothing by straight lines undershoots beside a bright edge.
+        flat = self.layout.flat_rows
+        own = np.maximum(found[:flat], 0.0, out=found[:flat]).reshape(flat, -1)
+        derived = found[flat : self.layout.crown_start]
+        derived[:] = (self.layout.derived @ own).reshape(derived.shape)
         self._bound_lean(found)
         return found
 
@@ -300,17 +312,22 @@ def _smoothing(layout: Layout, nearness: Array32, inside: Bools) -> sparse.csr_m
 
     The shares leave what is linear over the plane as it is, and nothing passes edges or corners.
     """
-    count = layout.flat_rows
-    whole = sparse.identity(count, np.float32, "csr")
+    whole = sparse.identity(layout.flat_rows, np.float32, "csr")
+    # A neighbour may be an interpolated one.
+    every = sparse.vstack([whole, layout.derived], format="csr")
+    nearness, inside = every @ nearness, every @ inside.astype(np.float32) > 0
     for beside in layout.neighbours:
-        once = _along(beside, nearness, inside)
+        once = _along(layout.flat_rows, beside, nearness, inside) @ every
         # Twice less what twice over gives (Tukey's twicing): a bend is then left as it is, too.
         whole = (2 * once - once @ once) @ whole
     return whole
 
 
-def _along(beside: Neighbours, nearness: Array32, inside: Bools) -> sparse.csr_matrix:
-    node, before, after = beside.node, beside.before, beside.after
+def _along(count: int, beside: Neighbours, nearness: Array32, inside: Bools) -> sparse.csr_matrix:
+    """Shares along one axis of what nodes and interpolated ones (n,) have: (flat_rows, n) csr."""
+    node, before, after = (
+        np.where(n < 0, count - 1 - n, n) for n in (beside.node, beside.before, beside.after)
+    )
     wide = np.sqrt(beside.gaps.prod(axis=1))
     near = wide * np.maximum(nearness[node], np.maximum(nearness[before], nearness[after]))
     part = 2 / 3 * np.clip((SMOOTH[1] - near) / (SMOOTH[1] - SMOOTH[0]), 0.0, 1.0)
@@ -318,16 +335,16 @@ def _along(beside: Neighbours, nearness: Array32, inside: Bools) -> sparse.csr_m
     kept = part > 0
     node, before, after, part = node[kept], before[kept], after[kept], part[kept]
     gaps = beside.gaps[kept]
-    own = np.ones(len(nearness), np.float32)
+    own = np.ones(count, np.float32)
     own[node] -= part
     shares = part[:, None] * gaps[:, ::-1] / gaps.sum(axis=1, keepdims=True)
-    every = np.arange(len(nearness))
+    every = np.arange(count)
     return sparse.csr_matrix(
         (
             np.concatenate([own, shares[:, 0], shares[:, 1]]),
             (np.concatenate([every, node, node]), np.concatenate([every, before, after])),
         ),
-        shape=(len(nearness), len(nearness)), dtype=np.float32,
+        shape=(count, len(nearness)), dtype=np.float32,
     )  # fmt: skip
 
 
@@ -354,7 +371,6 @@ def _spread(layout: Layout, smooth: sparse.csr_matrix, inside: Bools) -> sparse.
     roof meets a wall, places between the two are dark; light must not fade towards them over half a
     metre of what is seen.
     """
-    derived = layout.derived @ smooth
     dark = np.concatenate([inside, layout.derived @ inside.astype(np.float32) > 0])
     chosen = np.arange(len(dark))
     for grid in layout.patch_rows:
@@ -362,7 +378,8 @@ def _spread(layout: Layout, smooth: sparse.csr_matrix, inside: Bools) -> sparse.
             here = dark[grid.rows]
             if here.any() and not here.all():
                 chosen[grid.rows[here]] = grid.rows[nearest_real(~here)][here]
-    surfaces = sparse.vstack([smooth, derived], format="csr")[chosen]
+    own = sparse.vstack([smooth, layout.derived @ smooth], format="csr")[chosen[: len(inside)]]
+    surfaces = sparse.vstack([own, layout.derived @ own], format="csr")
     crowns = sparse.identity(4 * len(layout.crown_points), np.float32, "csr")
     return sparse.block_diag([surfaces, crowns], format="csr", dtype=np.float32)
 
@@ -376,9 +393,11 @@ class _Rays:
         self.site, self.layout, self.tracer, self.pool = site, layout, tracer, pool
         self.targets = _Targets(layout, tracer)
         self.has_sky = ambient_lx(site) > 0 or moon_of(site) is not None
-        rounded = np.round(layout.normals, 6) + 0.0
+        # From open ground what stands is seen low: its rays are spread evenly, so that twice as many
+        # go lower than 30°, and count by their cosine.
+        kinds = np.column_stack([np.round(layout.normals, 6) + 0.0, layout.open])
         # Nodes that face alike and are of the same set of rays send the very same ones.
-        self.way = np.unique(rounded, axis=0, return_inverse=True)[1].ravel() * SETS
+        self.way = np.unique(kinds, axis=0, return_inverse=True)[1].ravel() * SETS
         self.way += np.arange(layout.flat_rows) % SETS
 
     def from_nodes(self, nodes: NDArray[np.intp], part: Ints) -> _Seen:
@@ -416,7 +435,14 @@ class _Rays:
     def _of_nodes(self, nodes: NDArray[np.intp], part: Ints) -> _Seen:
         layout, count, rays = self.layout, len(nodes), len(part)
         alike, first, which = np.unique(self.way[nodes], return_index=True, return_inverse=True)
-        each = hemisphere_rays(layout.normals[nodes[first]], RAYS, alike % SETS, part)
+        facing, even = layout.normals[nodes[first]], layout.open[nodes[first]]
+        each = np.empty((len(alike), rays, 3), np.float32)
+        weight = np.ones((len(alike), rays), np.float32)
+        for kind, some in ((False, ~even), (True, even)):
+            sets = alike[some] % SETS
+            each[some] = hemisphere_rays(facing[some], RAYS, sets, part, kind)
+        cosine = np.einsum("nri,ni->nr", each[even], facing[even])
+        weight[even] = cosine / cosine.mean(axis=1, keepdims=True)
         origins = (layout.points[nodes] + 0.001 * layout.normals[nodes]).astype(np.float32)
         hits = self.tracer.first(np.repeat(origins, rays, axis=0), each[which].reshape(-1, 3))
         cells = self.targets.cells(hits).reshape(count, rays)
@@ -424,13 +450,13 @@ class _Rays:
         sky = np.zeros((count, 3), np.float32)
         if self.has_sky and missed.any():
             radiance = sky_along(self.site, each.reshape(-1, 3)).reshape(*each.shape[:2], 3)
-            sky = np.matmul(missed[:, None].astype(np.float32), radiance[which])[:, 0]
+            sky = np.matmul((missed * weight[which])[:, None], radiance[which])[:, 0]
             sky *= np.float32(np.pi / rays)
         near = np.maximum(hits.distance.reshape(count, rays), 0.01) ** -2
         near[missed] = 0.0
         backs = ((cells < 0) & ~missed).mean(axis=1, dtype=np.float32)
-        nearness = np.sqrt(near.mean(axis=1))
-        return _Seen(_counted(cells, layout.cells), sky, nearness, backs)
+        nearness = np.sqrt((near * weight[which]).mean(axis=1))
+        return _Seen(_counted(cells, weight[which], layout.cells), sky, nearness, backs)
 
     def _in_crowns(self, start: int, stop: int) -> _Seen:
         layout = self.layout
@@ -457,23 +483,17 @@ class _Rays:
         return _Seen(matrix, (missed @ brought).reshape(-1, 3), none, none)
 
 
-def _counted(cells: NDArray[np.int32], columns: int) -> sparse.csr_matrix:
-    """The share of each cell among a node's rays (n, rays); −1 is none: (n, columns) csr."""
+def _counted(cells: NDArray[np.int32], weight: Array32, columns: int) -> sparse.csr_matrix:
+    """Each cell's share of a node's rays (n, rays), which count by their weight of mean 1; −1 is no
+    cell: (n, columns) csr."""
     count, rays = cells.shape
-    ordered = np.sort(cells, axis=1)
-    starts = np.empty(ordered.shape, bool)
-    starts[:, 0] = True
-    np.not_equal(ordered[:, 1:], ordered[:, :-1], out=starts[:, 1:])
-    at = np.flatnonzero(starts)
-    length = np.diff(at, append=ordered.size)
-    cell = ordered.ravel()[at]
-    kept = cell >= 0
-    per_row = np.bincount(at[kept] // rays, minlength=count)
-    pointer = np.concatenate([[0], np.cumsum(per_row)]).astype(np.int32)
-    return sparse.csr_matrix(
-        ((length[kept] / np.float32(rays)).astype(np.float32), cell[kept], pointer),
-        shape=(count, columns),
+    met = cells >= 0
+    pointer = np.concatenate([[0], np.cumsum(met.sum(axis=1))]).astype(np.int32)
+    found = sparse.csr_matrix(
+        (weight[met] / np.float32(rays), cells[met], pointer), shape=(count, columns)
     )
+    found.sum_duplicates()
+    return found
 
 
 def _product(matrices: list[sparse.csr_matrix], light: list[Array32], colour: int) -> Array32:

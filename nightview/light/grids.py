@@ -47,20 +47,24 @@ class Grids:
     def valid(self, number: int, u: Array, v: Array) -> Bools | None:
         """The same for any rows v and columns u [m]."""
         patch = self.site.patches[number]
-        solids = self._near[number]
-        if patch.is_rectangle and not solids:
+        if patch.is_rectangle and not self._near[number]:
             return None
         u, v = drawn_in(patch, u, 0), drawn_in(patch, v, 1)
-        real = np.ones((len(v), len(u)), bool)
-        if not patch.is_rectangle:
-            real = inside(patch.outline, u, v)
+        real = self.real_at(number, u, v, None if patch.is_rectangle else patch.outline)
+        return None if real.all() else real
+
+    def real_at(self, number: int, u: Array, v: Array, outline: shapely.Geometry | None) -> Bools:
+        """Which crossings of u and v [m] in a patch's plane lie in an outline there, None being all,
+        and outside the solids about the patch: (nv, nu)."""
+        real = np.ones((len(v), len(u)), bool) if outline is None else inside(outline, u, v)
+        solids = self._near[number]
         if solids and real.any():
-            points = patch.place(*np.meshgrid(u, v))[0][real]
+            points = self.site.patches[number].place(*np.meshgrid(u, v))[0][real]
             buried = np.zeros(len(points), bool)
             for solid in solids:
                 buried |= solid.holds(points, SOLID_DEPTH_M)
             real[real] = ~buried
-        return None if real.all() else real
+        return real
 
     def filled(self, number: int, level: int, values: NDArray) -> NDArray:
         """Values (nv, nu, …) with unreal nodes taken from the nearest real one."""

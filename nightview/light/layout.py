@@ -1,8 +1,9 @@
 """Where light is gathered and what it comes from: geometry only, no rays yet.
 
 Each patch has a few gather lines each way, closer together at edges and feet. A node where two of
-them cross gathers for itself, is one with a neighbour's that lies at the same place, or, on a line
-drawn for the foot of something far along it, is interpolated from the four nodes about it.
+them cross gathers for itself, is one with a neighbour's that lies at the same place, or is
+interpolated: on a line drawn for the foot of something far along it, from the four nodes about it;
+where a neighbour's lines are farther apart, from its two nodes about it on the edge they share.
 Rows come in that order: the nodes that gather (of patches, of meshes), the interpolated ones, and
 four a place in crowns.
 """
@@ -17,18 +18,20 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from nightview.light.grids import Bools, Grids, drawn_in, nearest_real
+from nightview.light.grids import Bools, Grids
+from nightview.light.nodes import Lines, Nodes, between, everywhere
+from nightview.light.planes import Plane, ended, lattice, planes_of, touched
 from nightview.light.rays import Array32
 from nightview.site.build import Geometry
 from nightview.site.surface import Array, Crown, Mesh, Patch, Solid, cubes
 
 STEP_M = 0.4
 OPEN_STEP_M = 0.8
-FAR_STEP_M = 2.0
-"""On level ground far from all that stands."""
+FAR_STEP_M = 3.2
+"""On level ground far from all that stands. There lines lie on multiples of their step, each of
+these steps twice the one before: where pieces meet, the one's lines are among the other's."""
 CELL_M = 0.15
 OPEN_CELL_M = 0.3
 """Side of the cells that send light on [m]; of the larger ones, on ground and roofs where nothing
@@ -39,10 +42,6 @@ BAR_M = 0.2
 """Frames whose bars are slimmer than this are gathered along the middles of their bars."""
 TRIM_M = 0.12
 """Boards and bars up to this width are trim."""
-SAME_M = 0.0075
-"""Nodes closer than this that face alike are one: where a surface was cut, or two lie flush."""
-SAME_WAY_M = 0.1
-"""How far apart two places seem for which surfaces face one radian apart, for that."""
 CROWN_CELL_M = 0.7
 MESH_ROWS_AT_MOST = 4000
 FACING_M = 0.3
@@ -75,13 +74,6 @@ def graded(length: float, step: float, ends: tuple[bool, bool]) -> Array:
     return np.unique(np.round(np.concatenate([[0.0], left, inner, right, [length]]), 6))
 
 
-def between(have: Array, want: Array) -> tuple[NDArray[np.intp], Array32]:
-    """For places want, the place in have (n ≥ 2) before each, and the way to the next: 0 … 1."""
-    index = np.clip(np.searchsorted(have, want, side="right") - 1, 0, len(have) - 2)
-    part = np.clip((want - have[index]) / (have[index + 1] - have[index]), 0.0, 1.0)
-    return index, part.astype(np.float32)
-
-
 def linear_weights(have: Array, want: Array) -> NDArray[np.float32]:
     """(len(want), len(have)) matrix that interpolates values at places have onto places want."""
     if len(have) == 1:
@@ -110,25 +102,13 @@ class CloudRows:
     row: NDArray[np.int32]
 
 
-@dataclass(frozen=True, eq=False)
-class Neighbours:
-    """Along one axis, the nodes that have a neighbour on either side in their own plane.
-
-    node, before, after : (n,) int32 gathering nodes. gaps : (n, 2) float32 [m].
-    """
-
-    node: NDArray[np.int32]
-    before: NDArray[np.int32]
-    after: NDArray[np.int32]
-    gaps: Array32
-
-
 class Layout:
     """Where light is gathered and what cells it comes from; geometry only, no rays yet.
 
     points, normals : (flat_rows, 3). Nodes that gather. minor : (flat_rows,) bool. On lawns,
         paving and roofs, where other surfaces bring the smaller part of the light; on trim and
-        branches. derived : (d, flat_rows) csr. The interpolated rows, of those.
+        branches. open : (flat_rows,) bool. On level ground, away from the foot of all that
+        stands. derived : (d, flat_rows) csr. The interpolated rows, of those.
     neighbours : along u and along v. crown_points : (c, 3). Places in crowns, four rows each.
     rows, cells : how many there are of each.
     """
@@ -161,29 +141,43 @@ class Layout:
     def _patches(self, site: Geometry, grids: Grids) -> int:
         """Nodes and cells of all patches; the number of cells."""
         bodies = Bodies(site)
-        nodes = _Nodes()
-        found: list[tuple[Array, Array, NDArray[np.int32]] | None] = []
+        nodes = Nodes()
+        planes = planes_of(site)
+        found: list[tuple[Array, Array, NDArray[np.int32]] | None] = [None] * len(site.patches)
+        waiting: list[tuple[float, int, list[tuple[Array, Array]]]] = []
         cell = 0
         for number, patch in enumerate(site.patches):
             self.cell_start.append(cell)
-            feet = [] if patch.kind == "glass" else bodies.feet_on(patch)
-            is_open = patch.texel_m > 0.03 and not patch.tube and patch.normal[2] > 0.2
+            feet = [] if patch.kind == "glass" else bodies.feet_on(patch, planes.get(number))
+            is_open = _is_open(patch)
             crowded = bool(feet) or (is_open and bodies.something_over(patch))
             side = CELL_M if crowded or not is_open else OPEN_CELL_M
             shape = (max(1, round(patch.size[1] / side)), max(1, round(patch.size[0] / side)))
             self.cell_shape.append(shape)
             cell += shape[0] * shape[1]
-            if patch.kind == "glass":
-                found.append(None)
-                continue
-            step = STEP_M if crowded else bodies.open_step_m(patch)
-            lines = _gather_lines(patch, feet, step)
+            if patch.kind != "glass":
+                step = STEP_M if crowded else bodies.open_step_m(patch)
+                waiting.append((step if number in planes else 0.0, number, feet))
+        # Wide steps first, since narrow ones take from them where they meet.
+        for step, number, feet in sorted(waiting, key=lambda item: (-item[0], item[1])):
+            patch, plane = site.patches[number], planes.get(number)
+            is_open = _is_open(patch)
             minor = is_open or min(patch.size) <= TRIM_M
-            found.append(nodes.add(patch, lines, grids.valid(number, lines.u, lines.v), minor))
-        self.points, self.normals, self.minor, self.derived, final, self.neighbours = nodes.joined()
+            if plane is None:
+                lines = _gather_lines(patch, feet)
+                real = grids.valid(number, lines.u, lines.v)
+            else:
+                lines, real = _lines_in_plane(plane, patch, number, grids, feet, step)
+            is_low = is_open and patch.normal[2] > 0.99
+            wide = ~lines.near if feet else np.ones_like(lines.near)
+            found[number] = nodes.add(patch, lines, real, minor, is_low & wide, plane, step)
+        joined = nodes.joined()
+        self.points, self.normals, self.minor = joined.points, joined.normals, joined.minor
+        self.open = joined.open
+        self.derived, self.neighbours = joined.derived, joined.neighbours
         self.patch_points = len(self.points)
         for item in found:
-            self.patch_rows.append(item and PatchRows(item[0], item[1], final[item[2]]))
+            self.patch_rows.append(item and PatchRows(item[0], item[1], joined.rows[item[2]]))
         return cell
 
     def _meshes(self, site: Geometry, cell: int) -> int:
@@ -207,6 +201,7 @@ class Layout:
                     grid.rows[grid.rows >= first] += shift
             self.derived.resize(self.derived.shape[0], row)
         self.minor = np.concatenate([self.minor, *minor])
+        self.open = np.concatenate([self.open, np.zeros(shift, bool)])
         self.points, self.normals = np.concatenate(points), np.concatenate(normals)
         self.flat_rows = row
         return cell
@@ -301,70 +296,82 @@ def _ends(have: Array, want: Array) -> tuple[NDArray[np.intp], Array32]:
 # --- lines and nodes of a patch -------------------------------------------------------------------
 
 
-@dataclass(frozen=True, eq=False)
-class _Lines:
-    """A patch's gather lines [m], those that mean something all over it, and where the rest do.
-
-    whole_u, whole_v : bool each. near : (nv, nu) bool. Close to the foot of a body.
-    """
-
-    u: Array
-    v: Array
-    whole_u: Bools
-    whole_v: Bools
-    near: Bools
+def _is_open(patch: Patch) -> bool:
+    """Whether a patch is ground, paving or a roof."""
+    return patch.texel_m > 0.03 and not patch.tube and bool(patch.normal[2] > 0.2)
 
 
-def _gather_lines(patch: Patch, feet: list[tuple[Array, Array]], level_step: float) -> _Lines:
+def _lines_in_plane(
+    plane: Plane,
+    patch: Patch,
+    number: int,
+    grids: Grids,
+    feet: list[tuple[Array, Array]],
+    step: float,
+) -> tuple[Lines, Bools]:
+    """A patch's lines on its plane's lattice, up to its own edge where the plane ends there; and which
+    of their crossings there is light at."""
+    u, v = lattice(patch, step)
+    around = plane.about(patch, step)
+    there = grids.real_at(number, u, v, around)
+    u = ended(u, patch.size[0], not there[:, 0].any(), not there[:, -1].any())
+    v = ended(v, patch.size[1], not there[0].any(), not there[-1].any())
+    lines = _with_all_feet(u, v, patch, feet, 0.01)
+    real = grids.real_at(number, lines.u, lines.v, around)
+    return lines, real & touched(patch.outline, (u, v), lines.u, lines.v)
+
+
+def _gather_lines(patch: Patch, feet: list[tuple[Array, Array]]) -> Lines:
     """Closer together at a patch's edges and at the foot of whatever stands on it or meets it,
     since light changes quickly there."""
     left, right, low, high = patch.real_edges
     if patch.tube:
         around = np.linspace(0, patch.size[0], 17)
-        return _everywhere(around, graded(patch.size[1], STEP_M, (low, high)))
+        return everywhere(around, graded(patch.size[1], STEP_M, (low, high)))
     bars = _bars(patch)
     if bars is not None:
-        return _everywhere(*bars)
+        return everywhere(*bars)
     if patch.normal[2] > 0.99:
-        axes = [np.linspace(0, side, max(2, round(side / level_step) + 1)) for side in patch.size]
+        axes = [np.linspace(0, side, max(2, round(side / STEP_M) + 1)) for side in patch.size]
     else:
         step = OPEN_STEP_M if patch.texel_m > 0.03 else STEP_M
         ends = ((left, right), (low, high))
         axes = [graded(side, step, end) for side, end in zip(patch.size, ends, strict=True)]
+    return _with_all_feet(axes[0], axes[1], patch, feet, 0.045)
+
+
+def _with_all_feet(
+    u: Array, v: Array, patch: Patch, feet: list[tuple[Array, Array]], apart_m: float
+) -> Lines:
+    axes = (u, v)
     if not feet or min(len(axis) for axis in axes) == 1:
-        return _everywhere(*axes)
+        return everywhere(*axes)
     (u, whole_u), (v, whole_v) = (
-        _with_feet(axes[k], patch.size[k], [(foot[0][k], foot[1][k]) for foot in feet])
-        for k in (0, 1)
+        _with_feet(axes[k], [(foot[0][k], foot[1][k]) for foot in feet], apart_m) for k in (0, 1)
     )
     near = np.zeros((len(v), len(u)), bool)
     for first, last in feet:
         du = np.maximum(np.maximum(first[0] - u, u - last[0]), 0.0)
         dv = np.maximum(np.maximum(first[1] - v, v - last[1]), 0.0)
         near |= np.hypot(du[None, :], dv[:, None]) < NEAR_FEET_M[-1] + 0.05
-    return _Lines(u, v, whole_u, whole_v, near)
+    return Lines(u, v, whole_u, whole_v, near)
 
 
-def _everywhere(u: Array, v: Array) -> _Lines:
-    every_u, every_v = np.ones(len(u), bool), np.ones(len(v), bool)
-    return _Lines(u, v, every_u, every_v, np.ones((len(v), len(u)), bool))
-
-
-def _with_feet(axis: Array, length: float, feet: list[tuple[float, float]]) -> tuple[Array, Bools]:
-    """An axis with the lines at feet let in, none closer than 45 mm to the one before; and which
-    are there for the whole axis."""
-    lines = [place for a, b in feet for place in (*(a - NEAR_FEET_M), *(b + NEAR_FEET_M))]
-    added = [(place, False) for place in lines if 0.02 < place < length - 0.02]
-    both = sorted([*added, *((float(place), True) for place in axis)])
-    kept = [both[0][0]]
-    whole = [True]
-    for place, own in both[1:-1]:
-        if place - kept[-1] > 0.045 and axis[-1] - place > 0.045:
-            kept.append(place)
-            whole.append(own)
-        elif place - kept[-1] <= 0.045:
-            whole[-1] |= own
-    return np.array([*kept, axis[-1]]), np.array([*whole, True])
+def _with_feet(axis: Array, feet: list[tuple[float, float]], apart_m: float) -> tuple[Array, Bools]:
+    """An axis with the lines at feet let in, none closer than 45 mm to the one before or some way to
+    one of the axis; and which are there for the whole axis."""
+    lines = np.sort([place for a, b in feet for place in (*(a - NEAR_FEET_M), *(b + NEAR_FEET_M))])
+    kept: list[float] = []
+    before = -np.inf
+    for place in lines.tolist():
+        if place - before > 0.045:
+            before = place
+            inside = axis[0] + 0.02 < place < axis[-1] - 0.02
+            if inside and np.abs(axis - place).min() > apart_m:
+                kept.append(place)
+    both = np.concatenate([axis, kept])
+    order = np.argsort(both, kind="stable")
+    return both[order], order < len(axis)
 
 
 def _bars(patch: Patch) -> tuple[Array, Array] | None:
@@ -383,137 +390,6 @@ def _bars(patch: Patch) -> tuple[Array, Array] | None:
         ]
         axes.append(np.concatenate(parts))
     return None if not patch.outline.buffer(-BAR_M / 2).is_empty else (axes[0], axes[1])
-
-
-class _Nodes:
-    """Collects the nodes of all patches, and joins those at the same place."""
-
-    def __init__(self) -> None:
-        self.points: list[Array] = [np.zeros((0, 3))]
-        self.normals: list[Array] = [np.zeros((0, 3))]
-        self.minor: list[Bools] = [np.zeros(0, bool)]
-        self.frame: list[NDArray] = [np.zeros(0, np.int32)]
-        self.frames: dict[tuple[float, ...], int] = {}
-        self.corners: list[NDArray] = [np.zeros((0, 4), np.int32)]
-        self.shares: list[NDArray] = [np.zeros((0, 4), np.float32)]
-        self.pairs: tuple[list[NDArray], list[NDArray]] = ([], [])
-        self.count = self.derived = 0
-
-    def add(
-        self, patch: Patch, lines: _Lines, real: Bools | None, minor: bool
-    ) -> tuple[Array, Array, NDArray[np.int32]]:
-        """A patch's lines and the number of each crossing's node (nv, nu): those that gather from 0
-        up, those interpolated from −1 down."""
-        if real is not None and not real.any():
-            # A sliver between grid lines: its own inside point serves the whole patch.
-            inside = patch.outline.representative_point()
-            lines, real = _everywhere(np.array([inside.x]), np.array([inside.y])), None
-        u, v = lines.u, lines.v
-        at_u = u if patch.tube else drawn_in(patch, u, 0)
-        here, facing = patch.place(*np.meshgrid(at_u, drawn_in(patch, v, 1)))
-        exists = np.ones((len(v), len(u)), bool) if real is None else real
-        whole = lines.whole_v[:, None] & lines.whole_u
-        own = exists & (whole | lines.near)
-        between_them = exists & ~own
-        number = np.full(exists.shape, np.iinfo(np.int32).min, np.int32)
-        if between_them.any():
-            before_v, part_v = between(v[lines.whole_v], v)
-            before_u, part_u = between(u[lines.whole_u], u)
-            line_v, line_u = np.flatnonzero(lines.whole_v), np.flatnonzero(lines.whole_u)
-            box_v = line_v[np.stack([before_v, before_v + 1])]
-            box_u = line_u[np.stack([before_u, before_u + 1])]
-            surrounded = np.ones_like(exists)
-            for i in (0, 1):
-                for j in (0, 1):
-                    surrounded &= exists[box_v[i][:, None], box_u[j]]
-            own |= between_them & ~surrounded
-            between_them &= surrounded
-        number[own] = self.count + np.arange(own.sum())
-        if between_them.any():
-            rows, columns = np.nonzero(between_them)
-            weight_v = np.stack([1 - part_v, part_v])[:, rows]
-            weight_u = np.stack([1 - part_u, part_u])[:, columns]
-            corners = number[box_v[:, None, rows], box_u[None, :, columns]]
-            self.corners.append(corners.reshape(4, -1).T)
-            self.shares.append((weight_v[:, None] * weight_u[None]).reshape(4, -1).T)
-            number[between_them] = -1 - self.derived - np.arange(len(rows))
-            self.derived += len(rows)
-        self.points.append(here[own])
-        self.normals.append(facing[own])
-        count = len(self.points[-1])
-        self.minor.append(np.full(count, minor))
-        key = tuple(np.round(np.concatenate([patch.eu, patch.ev]), 6) + 0.0)
-        frame = self.frames.setdefault(key, len(self.frames))
-        self.frame.append(np.full(count, frame, np.int32))
-        self.count += count
-        if not patch.tube:
-            self._pair(0, number, own, exists, u, frame)
-        self._pair(1, number.T, own.T, exists.T, v, frame)
-        return u, v, number if real is None else number[nearest_real(exists)]
-
-    def _pair(
-        self, axis: int, number: NDArray, own: Bools, exists: Bools, at: Array, frame: int
-    ) -> None:
-        """Neighbours along the second index, unless something stands between them."""
-        row, column = np.nonzero(own)
-        gone = np.cumsum(~exists, axis=1)
-        together = (row[1:] == row[:-1]) & (
-            gone[row[1:], column[1:]] == gone[row[:-1], column[:-1]]
-        )
-        first = np.flatnonzero(together)
-        a, b = number[row[first], column[first]], number[row[first], column[first + 1]]
-        gap = at[column[first + 1]] - at[column[first]]
-        self.pairs[axis].append(np.stack([a, b, gap, np.full(len(a), frame)]))
-
-    def joined(
-        self,
-    ) -> tuple[
-        Array, Array, Bools, sparse.csr_matrix, NDArray[np.int32], tuple[Neighbours, Neighbours]
-    ]:
-        """points, normals, minor, derived, the row of each node number, and neighbours.
-
-        The row of an interpolated node −1 − k stands at the array's end, where −1 − k points.
-        """
-        points, normals = np.concatenate(self.points), np.concatenate(self.normals)
-        count = len(points)
-        tree = cKDTree(np.hstack([points, SAME_WAY_M * normals]))
-        same = tree.query_pairs(SAME_M, output_type="ndarray")
-        graph = sparse.coo_matrix(
-            (np.ones(len(same), bool), (same[:, 0], same[:, 1])), shape=(count, count)
-        )
-        label = connected_components(graph, directed=False)[1] if count else np.zeros(0, np.int32)
-        _, first, row = np.unique(label, return_index=True, return_inverse=True)
-        order = np.argsort(first)  # rows in the order of their first node
-        place = np.empty(len(order), np.int32)
-        place[order] = np.arange(len(order), dtype=np.int32)
-        first, row_of = first[order], place[row]
-        final = np.concatenate([row_of, len(first) + np.arange(self.derived)[::-1]]).astype(
-            np.int32
-        )
-        corners, shares = np.concatenate(self.corners), np.concatenate(self.shares)
-        derived = sparse.csr_matrix(
-            (shares.ravel(), row_of[corners].ravel(), 4 * np.arange(len(corners) + 1)),
-            shape=(len(corners), len(first)), dtype=np.float32,
-        )  # fmt: skip
-        frame = np.concatenate(self.frame)[first]
-        neighbours = tuple(_neighbours(pairs, row_of, frame) for pairs in self.pairs)
-        minor = np.concatenate(self.minor)[first]
-        return points[first], normals[first], minor, derived, final, neighbours  # type: ignore[return-value]
-
-
-def _neighbours(pairs: list[NDArray], row: NDArray[np.int32], frame: NDArray) -> Neighbours:
-    """Of pairs (a, b, gap, frame) of nodes, those rows that are a b here and an a there."""
-    a, b, gap, axes = np.concatenate([*pairs, np.zeros((4, 0))], axis=1)
-    a, b = row[a.astype(np.intp)], row[b.astype(np.intp)]
-    other = a != b
-    before, after = np.full((2, len(frame)), -1, np.int32)
-    gaps = np.zeros((len(frame), 2), np.float32)
-    for node, beside, to, side in ((b, a, before, 0), (a, b, after, 1)):
-        usable = np.flatnonzero(other & (frame[node] == axes))
-        at, chosen = np.unique(node[usable], return_index=True)
-        to[at], gaps[at, side] = beside[usable[chosen]], gap[usable[chosen]]
-    both = np.flatnonzero((before >= 0) & (after >= 0))
-    return Neighbours(both.astype(np.int32), before[both], after[both], gaps[both])
 
 
 class Bodies:
@@ -540,12 +416,13 @@ class Bodies:
         self.all_high = np.concatenate([self.high, self.mesh_high, np.reshape(highs, (-1, 3))])
 
     def open_step_m(self, patch: Patch) -> float:
-        """How far apart level ground's light is gathered where nothing stands on it: a third of the
-        way to the nearest thing, whose light falls off no faster than that."""
+        """How far apart level ground's light is gathered where nothing stands on it: about a third of
+        the way to the nearest thing, whose light falls off no faster than that."""
         low, high = _box(patch)
         beyond = np.maximum(np.maximum(self.all_low - high, low - self.all_high), 0.0)
         nearest = np.sqrt((beyond**2).sum(axis=1)).min(initial=np.inf)
-        return float(np.clip(nearest / 3, OPEN_STEP_M, FAR_STEP_M))
+        doublings = np.floor(np.log2(np.clip(nearest / 3, OPEN_STEP_M, FAR_STEP_M) / OPEN_STEP_M))
+        return float(OPEN_STEP_M * 2**doublings)
 
     def something_over(self, patch: Patch) -> bool:
         """Whether an imported shape stands or hangs over a patch, or a metre beside it."""
@@ -554,29 +431,32 @@ class Bodies:
         over = (self.mesh_high[:, 2] > low[2]) & (self.mesh_low[:, 2] < high[2] + 3.0)
         return bool((near.all(axis=1) & over).any())
 
-    def feet_on(self, patch: Patch) -> list[tuple[Array, Array]]:
-        """Where solids meet a flat patch's plane within a metre of it: lowest and highest (u, v)."""
+    def feet_on(self, patch: Patch, plane: Plane | None) -> list[tuple[Array, Array]]:
+        """Where solids meet a flat patch's plane within a metre of it: lowest and highest (u, v); of
+        a plane that goes on beyond the patch, all of a foot."""
         if max(patch.size) <= 0.5 or patch.tube:
             return []
-        around = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) + np.array(
-            [[0, 0], [patch.size[0], 0], patch.size, [0, patch.size[1]]]
-        )
-        corners = _placed(patch, around)
+        box = np.array([[0, 0], [patch.size[0], 0], patch.size, [0, patch.size[1]]])
+        outward = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+        corners = _placed(patch, box + outward)
         reach = ((self.low < corners.max(0) + 0.05) & (self.high > corners.min(0) - 0.05)).all(
             axis=1
         )
+        whole = box + outward * (1.0 if plane is None else 1e3)
         found = []
         for i in np.flatnonzero(reach):
-            ring = around.astype(float)
-            for plane in self.solids[i].planes:
-                ring = _clipped(ring, patch, plane)
-                if not len(ring):
-                    break
-            if len(ring):
-                foot = ring.min(axis=0), ring.max(axis=0)
-                covers = (foot[0] < 0.02).all() and (foot[1] > np.array(patch.size) - 0.02).all()
-                if not covers:  # else it is the patch's own body
-                    found.append(foot)
+            ring = _clipped(whole, patch, self.solids[i])
+            if not len(ring):
+                continue
+            foot = ring.min(axis=0), ring.max(axis=0)
+            if (foot[0] > np.array(patch.size) + 1.0).any() or (foot[1] < -1.0).any():
+                continue
+            covers = (foot[0] < 0.02).all() and (foot[1] > np.array(patch.size) - 0.02).all()
+            if covers:  # the patch's own body, unless it only passes by askew
+                inside = shapely.Polygon(_clipped(box, patch, self.solids[i])).area
+                covers = inside > 0.98 * patch.size[0] * patch.size[1]
+            if not covers:
+                found.append(foot)
         return found
 
 
@@ -591,18 +471,26 @@ def _placed(patch: Patch, uv: Array) -> Array:
     return patch.origin + uv @ np.stack([patch.eu, patch.ev])
 
 
-def _clipped(ring: Array, patch: Patch, plane: Array) -> Array:
-    """The part of a ring (n, 2) of a patch's plane inside a half-space, a finger's breadth more."""
-    out = _placed(patch, ring) @ plane[:3] + plane[3] - 0.02
-    kept = []
-    for k in range(len(ring)):
-        j = (k + 1) % len(ring)
-        if out[k] <= 0:
-            kept.append(ring[k])
-        if (out[k] <= 0) != (out[j] <= 0):
-            t = out[k] / (out[k] - out[j])
-            kept.append(ring[k] + t * (ring[j] - ring[k]))
-    return np.array(kept).reshape(-1, 2)
+def _clipped(ring: Array, patch: Patch, solid: Solid) -> Array:
+    """The part of a convex ring (n, 2) of a patch's plane inside a solid, a finger's breadth more."""
+    axes = np.stack([patch.eu, patch.ev, patch.origin], axis=1)
+    # Each plane's distance is linear in (u, v) too.
+    across, up, off = (solid.planes[:, :3] @ axes).T
+    kept = ring.tolist()
+    for a, b, c in zip(
+        across.tolist(), up.tolist(), (off + solid.planes[:, 3] - 0.02).tolist(), strict=True
+    ):
+        ring_now, kept = kept, []
+        out = [a * u + b * v + c for u, v in ring_now]
+        for k, (u, v) in enumerate(ring_now):
+            before = out[k - 1]
+            if (out[k] <= 0) != (before <= 0):
+                t = before / (before - out[k])
+                u0, v0 = ring_now[k - 1]
+                kept.append([u0 + t * (u - u0), v0 + t * (v - v0)])
+            if out[k] <= 0:
+                kept.append([u, v])
+    return np.array(kept, float).reshape(-1, 2)
 
 
 # --- crowns and meshes ----------------------------------------------------------------------------

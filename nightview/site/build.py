@@ -158,6 +158,7 @@ def _geometry(scene: Scene) -> Geometry:
     files = [_file_state(Path(scene.folder) / mesh.file) for mesh in scene.meshes]
     for other, others_files, geometry in _latest:
         same_files = files == others_files and scene.folder == other.folder
+        same_files &= scene.site.season == other.site.season
         if same_files and all(
             getattr(scene, key) == getattr(other, key)
             for key in Scene.model_fields

@@ -19,7 +19,7 @@ from nightview.scene.wiring_model import Transformer
 from nightview.scene.wiring_rules import Source
 from nightview.units import shown
 from nightview.wiring.copper import fuse_a, thicker
-from nightview.wiring.network import Leg, Network
+from nightview.wiring.network import Leg, Network, WiredLamp
 from nightview.wiring.solve import Solution, load_margin, solve
 
 MOST_V = {"AC": 30.0, "DC": 60.0}
@@ -130,16 +130,24 @@ def check(network: Network) -> Checked:
 
 def runs_of(network: Network) -> tuple[Run, ...]:
     """The runs of a network, in the order of their first legs."""
-    run_of: dict[str, int] = {}  # joint → number of its run
-    for number, leg in enumerate(network.legs):
-        joints = [leg.start] * (not leg.from_tap) + [leg.end] * (not leg.to_tap)
-        met = {run_of[joint] for joint in joints if joint in run_of}
-        run_of.update(dict.fromkeys(joints, number))
-        run_of.update({joint: number for joint, old in run_of.items() if old in met})
-    legs: dict[int, list[Leg]] = {}
+    above: dict[
+        str, str
+    ] = {}  # a joint that the joint is joined to; itself where it stands for all
+
+    def top(joint: str) -> str:
+        while above.setdefault(joint, joint) != joint:
+            above[joint] = joint = above[above[joint]]
+        return joint
+
     for leg in network.legs:
-        legs.setdefault(run_of[leg.start if leg.to_tap else leg.end], []).append(leg)
-    lamps = {k: [lamp for lamp in network.lamps if run_of[lamp.id] == k] for k in legs}
+        if not leg.from_tap and not leg.to_tap:
+            above[top(leg.end)] = top(leg.start)
+    legs: dict[str, list[Leg]] = {}
+    for leg in network.legs:
+        legs.setdefault(top(leg.start if leg.to_tap else leg.end), []).append(leg)
+    lamps: dict[str, list[WiredLamp]] = {joint: [] for joint in legs}
+    for lamp in network.lamps:
+        lamps[top(lamp.id)].append(lamp)
     return tuple(
         Run(replace(network, legs=tuple(own), lamps=tuple(lamps[k]))) for k, own in legs.items()
     )
@@ -175,7 +183,7 @@ def _run_findings(run: Run) -> Iterator[Finding]:
         )
         cure = "switch this run as a whole, or put these lamps on a lower tap"
         yield Finding("lamp alone above its window", False, where, problem, cure)
-    if run.stands and lamps and run.margin < LEAST_MARGIN:
+    if lamps and run.fits and run.margin < LEAST_MARGIN:
         problem = f"its lamps could be only {run.margin:.2f} times as strong before the volts fail"
         yield Finding("small load margin", False, where, problem, _cure(run))
 
@@ -194,7 +202,7 @@ def _no_operating_point(run: Run, where: str, tap: str) -> Finding:
         lowest = run.network.lamps[int(np.nanargmin(volts))]
         first = f"; the volts fail first at {shown(lowest.id)}"
     problem = (
-        f"there is no operating point: its lamps ask for {total:.4g} VA, and from {tap} the cable "
+        f"its lamps ask for {total:.4g} VA, and from {tap} the cable "
         f"can carry {run.margin * total:.4g} VA at most (load margin {run.margin:.3f}){first}"
     )
     return Finding("no operating point", True, where, problem, _cure(run))
@@ -404,8 +412,9 @@ def _power_findings(
 ) -> Iterator[Finding]:
     total = sum(run.source[1] * run.amperes for run in runs if run.stands)
     has = transformer.power_va
+    rest = "" if all(run.stands for run in runs) else ", without the runs that cannot work"
     if total > has * (1 + ROUNDING):
-        problem = f"gives {total:.0f} VA, cable losses included, and is made for {has:g} VA"
+        problem = f"gives {total:.0f} VA, cable losses included{rest}, and is made for {has:g} VA"
         cure = f"one of {total:.0f} VA or more; with a reserve of {reserve:.0%} {total / (1 - reserve):.0f} VA"
         yield Finding("overloaded transformer", True, where, problem, cure)
     elif total > (1 - reserve) * has * (1 + ROUNDING):

@@ -29,7 +29,6 @@ WALL_PENALTY = 3.0
 """Under a wall's footing a metre costs so many of a sleeve [judgement]: wall ends are sought."""
 FINE_M, ROUGH_M = 0.03, 0.1
 """Curved outlines are followed to within this: of what is crossed, of what is kept clear of water."""
-LAP_M = 0.02
 BESIDE_M = 0.5
 """A raised terrace by the water carries cables so far beside it: outlines do not meet to the inch."""
 NOTHING = shapely.Polygon()
@@ -102,7 +101,7 @@ class Ground:
 
     @cached_property
     def by_penalty(self) -> tuple[tuple[float, shapely.Geometry], ...]:
-        """The covers, those of one penalty as one shape; they reach LAP_M under bodies."""
+        """The covers outside bodies, those of one penalty as one shape."""
         groups: dict[float, list[shapely.Geometry]] = {}
         for cover in self.covers:
             groups.setdefault(cover.penalty, []).append(cover.shape)
@@ -110,10 +109,7 @@ class Ground:
         for penalty, shapes in groups.items():
             # A hair wider, so that neighbours join; simple, so that few corners have to be tried.
             whole = shapely.union_all([shape.buffer(1e-4) for shape in shapes])
-            free = shapely.difference(whole.simplify(FINE_M), self.forbidden)
-            # A little under what they lean on too, so that no free slit is left along a wall.
-            under = shapely.intersection(free.buffer(LAP_M, join_style="mitre"), self.forbidden)
-            merged.append((penalty, shapely.union(free, under)))
+            merged.append((penalty, shapely.difference(whole.simplify(FINE_M), self.forbidden)))
         return tuple(merged)
 
     def crossed(self, line: shapely.Geometry) -> Body | None:

@@ -6,7 +6,7 @@ there is no operating point.
 
 from __future__ import annotations
 
-import itertools
+import heapq
 from collections import Counter
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -378,16 +378,18 @@ def _run(run: Run) -> RunRow:
 
 def farthest_m(legs: tuple[Leg, ...]) -> float:
     """The length of cable to the joint that is farthest from the tap, by the shortest way [m]."""
-    reach: dict[str, float] = {leg.start: 0.0 for leg in legs if leg.from_tap}
-    for _ in legs:
-        before = dict(reach)
-        for leg, (a, b) in itertools.product(legs, ((0, 1), (1, 0))):
-            ends = (leg.start, leg.end)
-            if ends[a] in reach:
-                far = reach[ends[a]] + leg.length_m
-                reach[ends[b]] = min(far, reach.get(ends[b], far))
-        if reach == before:
-            break
+    beside: dict[str, list[tuple[str, float]]] = {}
+    for leg in legs:
+        beside.setdefault(leg.start, []).append((leg.end, leg.length_m))
+        beside.setdefault(leg.end, []).append((leg.start, leg.length_m))
+    todo = [(0.0, joint) for joint in dict.fromkeys(leg.start for leg in legs if leg.from_tap)]
+    reach: dict[str, float] = {}
+    while todo:  # Dijkstra's algorithm
+        far, joint = heapq.heappop(todo)
+        if joint not in reach:
+            reach[joint] = far
+            for other, length in beside[joint]:
+                heapq.heappush(todo, (far + length, other))
     return max(reach.values(), default=0.0)
 
 

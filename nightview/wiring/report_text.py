@@ -294,12 +294,14 @@ def summary(report: Report, feet: bool) -> list[str]:
     lines = [f"Cable to order, waste included: {cable}." if cable else "No cables."]
     lines += trench_list(report, feet).notes if report.trench.trench_m is not None else ()
     energy = report.energy
+    dead = any(lamp.hot_v is None for lamp in report.lamps)
     cost = (
         "" if energy.year_cost is None else f", {energy.year_cost:.2f} {energy.currency}".rstrip()
     )
     lines.append(
         f"{energy.lamps_w:.1f} W in lamps, {energy.cables_w:.1f} W lost in cables; at "
-        f"{energy.hours_h:g} h a night {energy.year_kwh:.0f} kWh a year{cost}."
+        f"{energy.hours_h:g} h a night {energy.year_kwh:.0f} kWh a year{cost}"
+        + (", without the runs that cannot work." if dead else ".")
     )
     return lines
 

@@ -236,7 +236,9 @@ class _Judge:
              shapely.buffer(shape, 10 * HAIR_M, join_style="mitre"))
             for penalty, shape in ground.by_penalty
         ]  # fmt: skip
-        for shape in (self.core, *(s for _, *pair in self.covers for s in pair)):
+        whole = shapely.union_all([ground.forbidden, *(shape for _, shape in ground.by_penalty)])
+        self.taken = shapely.buffer(whole.buffer(HAIR_M), -10 * HAIR_M, join_style="mitre")
+        for shape in (self.core, self.taken, *(s for _, *pair in self.covers for s in pair)):
             shapely.prepare(shape)
 
     def __call__(self, ends: Array) -> Array:
@@ -249,6 +251,13 @@ class _Judge:
             under = open_[shapely.intersects(inner, lines[open_])]
             whole = shapely.covers(outer, lines[under])
             penalty[under] = np.where(whole, np.maximum(penalty[under], times), np.inf)
+        # Along the line where two of them touch there is no free ground either.
+        free = np.flatnonzero(penalty == 1.0)
+        between = free[shapely.intersects(self.taken, lines[free])]
+        penalty[between] = np.inf
+        for times, _, outer in self.covers:
+            beside = between[shapely.covers(outer, lines[between])]
+            penalty[beside] = np.minimum(penalty[beside], times)
         return penalty
 
 

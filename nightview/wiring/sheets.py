@@ -6,6 +6,7 @@ import csv
 import html
 import io
 import json
+import re
 
 from nightview.wiring.report import Report, as_json, schema
 from nightview.wiring.report_text import (
@@ -98,7 +99,7 @@ def _list(lines: list[str] | tuple[str, ...]) -> str:
 def _table(sheet: Sheet) -> str:
     def cells(texts: tuple[str, ...], tag: str) -> str:
         return "".join(
-            f"<{tag}{'' if head in sheet.left else ' class=n'}>{html.escape(text)}</{tag}>"
+            f"<{tag}{'' if head in sheet.left else ' class=n'}>{_cell(text)}</{tag}>"
             for head, text in zip(sheet.heads, texts, strict=True)
         )
 
@@ -107,3 +108,8 @@ def _table(sheet: Sheet) -> str:
     if not sheet.rows:
         return notes
     return f"<table><thead><tr>{cells(sheet.heads, 'th')}</tr></thead><tbody>{rows}</tbody></table>{notes}"
+
+
+def _cell(text: str) -> str:
+    """A cell's text, a figure and its unit kept on one line."""
+    return html.escape(re.sub(r"(?<=[0-9×]) (?=[0-9]|V\b|AWG\b|mm²)", "\u00a0", text))

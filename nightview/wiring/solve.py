@@ -35,7 +35,7 @@ ROUNDING = 1e-10
 NEAR = 1e-3
 """Of the highest volts: below this a filament's tangent takes the place of its chord."""
 MOST_STEPS = 200
-DENSE = 250
+DENSE = 150
 """Up to so many joints plain matrices are quicker, and spare the import of SciPy."""
 HEADROOM = 8.0
 """A load margin is not followed further than this."""
@@ -211,14 +211,18 @@ def _dense(
     np.add.at(base, (b, a), -g)
     on = np.arange(len(diagonal))
 
+    ones = np.ones(len(diagonal))
+
     def solve(more: Floats, right: Floats) -> Floats | None:
         matrix = base.copy()
         matrix[on, on] += more
         try:
-            np.linalg.cholesky(matrix)
+            found = np.linalg.solve(matrix, np.stack([right, ones], axis=1))
         except np.linalg.LinAlgError:
             return None
-        return np.asarray(np.linalg.solve(matrix, right), np.float64)
+        # With no positive entry off its diagonal a symmetric matrix is positive definite if and only
+        # if some positive vector is turned into a positive one: here into ones.
+        return np.asarray(found[:, 0], np.float64) if (found[:, 1] > 0.0).all() else None
 
     return solve
 
