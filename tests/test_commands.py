@@ -23,7 +23,10 @@ from nightview.picture.png import read_texts
 from nightview.scene.starter import ROOFS
 from nightview.site.materials import MATERIALS, PATTERNS
 
-COMMANDS = ("new", "still", "compare", "turntable", "plan", "lamps", "materials", "schema")
+COMMANDS = (
+    "new", "still", "compare", "turntable", "plan", "check", "meter", "wire", "lamps", "materials",
+    "schema",
+)  # fmt: skip
 
 GOOD = """
 title = "Test house"

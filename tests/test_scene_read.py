@@ -309,6 +309,8 @@ aim_at = "oak"
 [[fixture]]
 id = "door"
 lamp = "own spot, whiter"
+shield = "45 deg"
+lights = "house front"
 at = "1 m, -2 m, 0.1 m"
 aim = "0 m, 0 m, 1.5 m"
 [[fixture]]
@@ -407,6 +409,22 @@ name = "run 4"
 from = "bollard"
 through = ["hub B"]
 layout = "daisy"
+[[neighbour]]
+name = "next door"
+at = "20 m, -4 m, 4 m"
+bearing = "270 deg"
+size = "1.2 m, 1.4 m"
+[check]
+zone = "E3"
+curfew = "all"
+age = 70
+focal = ["house"]
+secondary = ["house front"]
+fill = ["front walk"]
+scallops = ["facade"]
+neighbours = ["house"]
+[check.limits]
+own_bedroom = { warn = 0.5, strong = 2.0, source = "asked for" }
 [[view]]
 name = "front door"
 eye = "1 m, -14 m, 1.6 m"

@@ -259,7 +259,7 @@ def test_the_table_in_the_terminal(scene: Path, capsys: pytest.CaptureFixture[st
         .replace('"30 ft"', '"9 m"')
         .replace("10 ft", "3 m")
     )
-    assert main(["wire", str(scene)]) == 0
+    assert main(["wire", str(scene)]) == 1
     out = capsys.readouterr().out
     assert "FAULT: no operating point: cable" in out
     assert re.search(r"\d m of 12 AWG", out)
@@ -328,8 +328,8 @@ def test_sixty_lamps_laid_out_without_vtk_or_the_house_being_built(scene: Path) 
     scene.write_text(GARDEN, encoding="utf-8")
     code = (
         "import sys\nfrom nightview.__main__ import main\n"
-        f"assert main(['wire', {str(scene)!r}]) == 0\n"
-        f"assert main(['wire', {str(scene)!r}, '--out', {str(scene.parent / 'out')!r}]) == 0\n"
+        f"assert main(['wire', {str(scene)!r}]) in (0, 1)\n"
+        f"assert main(['wire', {str(scene)!r}, '--out', {str(scene.parent / 'out')!r}]) in (0, 1)\n"
         "heavy = ('vtk', 'vtkmodules', 'scipy.sparse', 'embreex', 'trimesh', 'matplotlib',\n"
         "         'nightview.light', 'nightview.site.build')\n"
         "assert not [name for name in sys.modules if name.startswith(heavy)], sys.modules.keys()\n"

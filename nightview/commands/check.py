@@ -18,6 +18,8 @@ def check(
     state: str = AS_DESIGNED,
     remedies: bool = True,
     json: Annotated[bool, Parameter(negative="")] = False,
+    schema: Annotated[bool, Parameter(negative="")] = False,
+    paper: str = "A4",
     out: Path | None = None,
     apply: Path | None = None,
     overwrite: Annotated[bool, Parameter(negative="")] = False,
@@ -41,6 +43,10 @@ def check(
         Look for remedies; --no-remedies leaves that out and is quicker.
     json
         Print the results as JSON instead of a table.
+    schema
+        Print the JSON Schema of those results, and do no more.
+    paper
+        Of the facade sheets: A4 or A3 in metres, Letter or Tabloid in feet, as for a plan.
     out
         Folder for the report: HTML with a page for each facade, PNG, JSON.
     apply
@@ -48,6 +54,13 @@ def check(
     overwrite
         Replace files that are not reports of nightview's, and the file of --apply.
     """
+    if schema:
+        from json import dumps
+
+        from nightview.checks.record import schema as described
+
+        print(dumps(described(), indent=2, ensure_ascii=False))
+        return 0
     job = lit_of(scene)
     from nightview.scene.states import label_of
 
@@ -58,6 +71,9 @@ def check(
     if apply is not None:
         _free(apply, scene, overwrite)
     if out is not None:
+        from nightview.plan.papers import paper_of
+
+        sheet = paper_of(paper)
         out_folder(out)
 
     from nightview.checks.areas import areas_of
@@ -102,7 +118,9 @@ def check(
     if out is not None:
         from nightview.plan.report import write_report
 
-        for path in write_report(looked, results, cures, record, out, scene.stem, overwrite):
+        for path in write_report(
+            looked, results, cures, record, out, scene.stem, overwrite, sheet
+        ):
             if not json:
                 print(path)
     if apply is not None and cures:

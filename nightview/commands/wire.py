@@ -22,8 +22,10 @@ def wire(
     prices: Path | None = None,
     out: Path | None = None,
     overwrite: Annotated[bool, Parameter(negative="")] = False,
-) -> None:
+) -> int:
     """Calculate the volts at every lamp, hot and cold, and what is wrong with the wiring.
+
+    The exit status is 0 if nothing is wrong, 1 if something is, 2 for bad input.
 
     Example: nightview wire scenes/cottage.toml --out handover
 
@@ -51,7 +53,7 @@ def wire(
         raise NightviewError("--prices", "means nothing without --propose", "add --propose")
     if propose:
         _propose(job, scene, prices, json, feet, out, overwrite)
-        return
+        return 0
     if not job.cables:
         raise NightviewError(
             scene.name,
@@ -73,6 +75,7 @@ def wire(
         print(text.dumps(as_json(report), indent=1, ensure_ascii=False))
     elif out is None:
         _print(report, feet)
+    return int(any(finding.severe for finding in report.findings))
 
 
 def _propose(

@@ -30,9 +30,15 @@ def lit_things(scene: Scene) -> list[str]:
 def _lights_are_known(scene: Scene, unread: Unread) -> Iterator[Fault]:
     things = lit_things(scene)
     for fixture in scene.fixtures:
-        if fixture.lights is not None:
+        if fixture.lights is not None and not _of_unread(fixture.lights, unread):
             place = label("fixture", fixture.id)
             yield from unknown(place, "lights", fixture.lights, things, "thing or wall", unread)
+
+
+def _of_unread(name: str, unread: Unread) -> bool:
+    """Whether it is a wall of a block that had faults of its own."""
+    block, _, side = name.rpartition(" ")
+    return side in SIDES and block in unread
 
 
 def _check_names_are_known(scene: Scene, unread: Unread) -> Iterator[Fault]:
@@ -40,6 +46,8 @@ def _check_names_are_known(scene: Scene, unread: Unread) -> Iterator[Fault]:
     things = lit_things(scene)
     for key, names in (("focal", check.focal), ("secondary", check.secondary), ("fill", check.fill)):
         for name in names:
+            if _of_unread(name, unread):
+                continue
             yield from unknown("check", key, name, things, "thing or wall", unread)
     rows = [*(fixture.id for fixture in scene.fixtures), *sorted(zones_of(scene))]
     for name in check.scallops:

@@ -7,13 +7,7 @@ import re
 
 from nightview import units
 
-_KINDS = {
-    kind.unit: kind
-    for kind in (
-        units.LENGTH, units.ANGLE, units.FLUX, units.INTENSITY, units.ILLUMINANCE, units.LUMINANCE,
-        units.CCT, units.POWER,
-    )
-}  # fmt: skip
+_KINDS = {kind.unit: kind for kind in units._KINDS}
 _UNIT_WORD = re.compile(r"[0-9.]\s*(''|[A-Za-z°'\"′″’”](?:[A-Za-z0-9/^²]*))")
 _FEET = ("ft", "feet", "foot", "'", "′", "’")
 _INCHES = ("in", "inch", "inches", '"', "''", "″", "”")
@@ -46,6 +40,9 @@ def quantity(value: float, unit: str, before: str, feet: bool) -> str:
         word, size = _known(first, kind)
         digits = max(0, math.ceil(math.log10(size / _FINE_M)))
         return f"{round(value / size, digits) + 0.0:.10g} {word}"
+    if kind is units.TEMPERATURE:  # the scales do not begin at the same zero
+        in_f = before.strip().endswith("F")
+        return f"{value * 1.8 + 32:.6g} degF" if in_f else f"{value:.6g} degC"
     word, size = _known(words[0] if words else unit, kind)
     return f"{value / size:.6g} {word}"
 

@@ -134,20 +134,9 @@ def relit(site: Site, scene: Scene) -> Site:
 
 
 _LIGHTING = frozenset(
-    (
-        "title",
-        "notes",
-        "site",
-        "moon",
-        "fixtures",
-        "lamps",
-        "states",
-        "views",
-        "picture",
-        "check",
-        "neighbours",
-    )
-)
+    ("title", "notes", "site", "moon", "fixtures", "lamps", "states", "views", "picture", "check",
+     "neighbours", "wiring", "transformers", "hubs", "cables", "loads")
+)  # fmt: skip
 """What of a scene its geometry does not hang on."""
 _latest: list[tuple[Scene, list[tuple[int, int]], Geometry]] = []
 
