@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from nightview.site.surface import Array, Mesh, unit
+from nightview.site.surface import Array, Mesh
 
 Rod = tuple[Array, Array, float, float]
 """Start and end (3,), radius at the start and at the end [m]."""
@@ -23,31 +23,50 @@ def rods(
 
     sides : of each prism; by default the more the thicker it is, so that no corner shows.
     """
-    points, normals, faces = [], [], []
-    base = 0
-    for start, end, r0, r1 in parts:
-        count = sides or int(np.clip(6 + max(r0, r1) / 0.02, 6, 12))
-        angles = np.linspace(0, 2 * np.pi, count, endpoint=False)
-        length = np.linalg.norm(end - start)
-        axis = (end - start) / length
-        e1 = unit(np.cross(axis, [0.3, 0.2, 0.93] if abs(axis[2]) < 0.8 else [1.0, 0, 0]))
-        out = np.cos(angles)[:, None] * e1 + np.sin(angles)[:, None] * np.cross(axis, e1)
-        facing = out + axis * (r0 - r1) / length
-        facing /= np.linalg.norm(facing, axis=1, keepdims=True)
-        rings = max(2, int(length / 0.5) + 1)
-        for t in np.linspace(0, 1, rings):
-            points.append(start + t * (end - start) + (r0 + t * (r1 - r0)) * out)
-            normals.append(facing)
-        for k in range(rings - 1):
-            low = base + k * count + np.arange(count)
-            right = base + k * count + (np.arange(count) + 1) % count
-            faces += [
-                np.stack([low, right, right + count], 1),
-                np.stack([low, right + count, low + count], 1),
-            ]
-        base += rings * count
-    vertices, normal = np.concatenate(points), np.concatenate(normals)
-    triangles = np.concatenate(faces).astype(np.int32)
+    start, end = (np.array([part[k] for part in parts], float) for k in (0, 1))
+    r0, r1 = (np.array([part[k] for part in parts], float) for k in (2, 3))
+    thickest = np.maximum(r0, r1)
+    count = np.clip(6 + thickest / 0.02, 6, 12).astype(int)
+    if sides:
+        count[:] = sides
+    way = end - start
+    length = np.linalg.norm(way, axis=1)
+    axis = way / length[:, None]
+    rings = np.maximum(2, (length / 0.5).astype(int) + 1)
+    beside = np.where(np.abs(axis[:, 2:]) < 0.8, [0.3, 0.2, 0.93], [1.0, 0.0, 0.0])
+    e1 = np.cross(axis, beside)
+    e1 /= np.linalg.norm(e1, axis=1)[:, None]
+    e2 = np.cross(axis, e1)
+    sizes = rings * count
+    base = np.concatenate([[0], np.cumsum(sizes)])
+    vertices, normal = np.empty((base[-1], 3)), np.empty((base[-1], 3))
+    first = np.concatenate([[0], np.cumsum(2 * count * (rings - 1))])
+    triangles = np.empty((first[-1], 3), np.int32)
+    for n, m in set(zip(count.tolist(), rings.tolist(), strict=True)):  # all alike in one go
+        own = np.flatnonzero((count == n) & (rings == m))
+        angles = np.linspace(0, 2 * np.pi, n, endpoint=False)
+        out = (
+            np.cos(angles)[None, :, None] * e1[own, None]
+            + np.sin(angles)[None, :, None] * e2[own, None]
+        )
+        facing = out + axis[own, None] * ((r0 - r1) / length)[own, None, None]
+        facing /= np.linalg.norm(facing, axis=2, keepdims=True)
+        along = np.linspace(0, 1, m)
+        middle = start[own, None] + along[None, :, None] * way[own, None]
+        radius = r0[own, None] + along[None, :] * (r1 - r0)[own, None]
+        here = (base[own, None] + np.arange(m * n)).ravel()
+        vertices[here] = (middle[:, :, None] + radius[:, :, None, None] * out[:, None]).reshape(
+            -1, 3
+        )
+        normal[here] = np.repeat(facing[:, None], m, axis=1).reshape(-1, 3)
+        k = np.arange(n)
+        low, right = k, (k + 1) % n
+        ring = np.concatenate(
+            [np.stack([low, right, right + n], 1), np.stack([low, right + n, low + n], 1)]
+        )
+        band = (np.arange(m - 1)[:, None, None] * n + ring).reshape(-1, 3)
+        there = (first[own, None] + np.arange(len(band))).ravel()
+        triangles[there] = (base[own, None, None] + band).reshape(-1, 3)
     # The facets cut inside their own ring; the vertices themselves are outermost.
     return Mesh(name, owner, material, vertices, normal, triangles, vertices, fixture)
 
