@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -225,6 +226,6 @@ def test_sliding_never_costs_more():
     for a in range(4):
         for b in range(4, 8):
             nodes = web.nodes(a, b)
-            pieces = [piece_of(i, j) for i, j in zip(nodes, nodes[1:], strict=False)]
+            pieces = [piece_of(i, j) for i, j in itertools.pairwise(nodes)]
             slid = web.slid(pieces).way(nodes)
             assert cost_of(ground, slid) <= web.between[a, b] + 1e-3

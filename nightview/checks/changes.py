@@ -207,6 +207,13 @@ def _aim(job: Job, fixture: Fixture, lamp: Placed, result: Result) -> Iterator[C
         if fixture.aim_m is not None
         else job.site.geometry.targets[fixture.aim_at or ""]
     )
+    if fixture.block is not None:
+        for elevation in (80.0, 84.0, 75.0):
+            yield Change(
+                fixture.id, {"aim_m": None, "aim_at": None, "elevation_deg": elevation}, 1.2,
+                f"aim {fixture.id} straight up its wall, at {elevation:g} deg",
+                "aim the lamp straight up the wall",
+            )  # fmt: skip
     level = lamp.axis[:2] / max(float(np.linalg.norm(lamp.axis[:2])), 1e-6)
     aside = np.array([-level[1], level[0], 0.0])
     up = np.array([0.0, 0.0, 1.0])

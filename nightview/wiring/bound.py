@@ -8,6 +8,9 @@ transformers carry it, is an integer program whose bound holds for all proposals
     Σ x over runs with lamp i = 1            for each lamp
     Σ x over runs with lamp i in piece p ≤ y for each lamp and piece
     Σ VA·x ≤ (1 − reserve) Σ VA·z,  Σ A·x ≤ (1 − reserve) Σ A·z
+    Σ f(VA)·x ≤ Σ z,                Σ f(A)·x ≤ Σ commons·z
+
+with f a dual feasible function: packing runs into units and circuits takes at least so many.
 
 Orders within a run are those of ``order.chain``, hubs stand on the spots tried: the bound is of
 that choice, not of every line that could be drawn.
@@ -16,6 +19,7 @@ that choice, not of every line that could be drawn.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -23,7 +27,7 @@ import numpy as np
 
 from nightview.wiring.prices import TransformerPrice
 from nightview.wiring.runs import Job, Run
-from nightview.wiring.search import MOST_UNITS
+from nightview.wiring.search import MOST_UNITS, supply_of
 
 MOST_LAMPS = 9
 """Of more than these the subsets are too many: 511, each in every layout."""
@@ -50,6 +54,7 @@ def bound(job: Job, kinds: Sequence[TransformerPrice], layouts: Sequence[str]) -
         for chosen in itertools.combinations(range(n), size)
         for layout in layouts
         if (run := job.run(frozenset(chosen), layout)) is not None
+        and supply_of([run], kinds, job.wiring.reserve) is not None
     ]
     if not runs:
         return None
@@ -83,12 +88,20 @@ def bound(job: Job, kinds: Sequence[TransformerPrice], layouts: Sequence[str]) -
             if row:
                 add({**row, column[piece]: -1.0}, -np.inf, 0.0)
     kept = 1.0 - job.wiring.reserve
-    for of_run, of_kind in (
-        ([run.va for run in runs], [kind.power_va for kind in kinds]),
-        ([run.amps for run in runs], [kind.circuit_limit_a * kind.commons for kind in kinds]),
-    ):
+    for of_run, of_one, bins in (
+        ([run.va for run in runs], [kind.power_va for kind in kinds], [1] * len(kinds)),
+        ([run.amps for run in runs], [kind.circuit_limit_a for kind in kinds],
+         [kind.commons for kind in kinds]),
+    ):  # fmt: skip
         row = dict(enumerate(of_run))
-        add({**row, **{first_kind + k: -kept * has for k, has in enumerate(of_kind)}}, -np.inf, 0.0)
+        room = {first_kind + k: -kept * one * own for k, (one, own) in enumerate(zip(of_one, bins, strict=True))}  # fmt: skip
+        add({**row, **room}, -np.inf, 0.0)
+        # No run is shared out between two units: what does not fit twice takes one each.
+        largest = kept * max(of_one)
+        for parts in (1, 2, 3):
+            shares = {k: share for k, has in enumerate(of_run)
+                      if (share := _share(has / largest, parts)) > 0.0}  # fmt: skip
+            add({**shares, **{first_kind + k: -float(own) for k, own in enumerate(bins)}}, -np.inf, 0.0)  # fmt: skip
     entries = [(i, k, value) for i, row in enumerate(rows) for k, value in row.items()]
     i, k, value = (np.array(part) for part in zip(*entries, strict=True))
     matrix = coo_array((value, (i, k)), (len(rows), count)).tocsr()
@@ -105,6 +118,15 @@ def bound(job: Job, kinds: Sequence[TransformerPrice], layouts: Sequence[str]) -
         return None
     taken = tuple(run for run, x in zip(runs, found.x, strict=False) if x > 0.5)
     return Bound(float(found.mip_dual_bound), taken)
+
+
+def _share(size: float, parts: int) -> float:
+    """A dual feasible function of a size in bins of 1 (Fekete and Schepers 2001): Σ ≤ 1 in a bin."""
+    whole = (parts + 1) * size
+    nearest = round(whole)
+    if abs(whole - nearest) < 1e-9:
+        return nearest / (parts + 1)
+    return math.floor(whole) / parts
 
 
 def _undominated(runs: list[Run]) -> list[Run]:

@@ -205,18 +205,21 @@ class Digging:
 def digging(routes: Sequence[tuple[str, Sequence[tuple[float, float]], Sequence[Sleeve]]]) -> Digging:  # fmt: skip
     """The trenches of legs: (cable, corners [m], sleeves), those without corners left out."""
     dug: list[shapely.Geometry] = []
+    near: list[shapely.Geometry] = []  # what lies in the trench of each of them
     for _, corners, _ in routes:
         if len(corners) < 2:
             continue
         line = shapely.LineString(corners)
-        if dug:
-            near = shapely.union_all(dug).buffer(ONE_TRENCH_M, cap_style="flat")
-            shared = [part for part in shapely.get_parts(shapely.intersection(line, near))
+        for strip in near:
+            if not shapely.intersects(strip, line):
+                continue
+            shared = [part for part in shapely.get_parts(shapely.intersection(line, strip))
                       if part.length > SIDE_BY_SIDE_M or part.length > 0.99 * line.length]  # fmt: skip
             if shared:
                 line = shapely.difference(line, shapely.union_all(shared).buffer(1e-6))
         if line.length > 1e-3:
             dug.append(line)
+            near.append(line.buffer(ONE_TRENCH_M, cap_style="flat", quad_segs=2))
     sleeves = _shared(routes)
     return Digging(
         trench_m=float(sum(line.length for line in dug)),

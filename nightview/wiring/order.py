@@ -146,11 +146,11 @@ def _bettered(table: list[list[float]], start: int, order: list[int], back: int 
             i = np.arange(1, n - count + 2)
             end = i + count - 1
             saved = step[i - 1] + step[end] - at[i - 1, end + 1]
-            k = np.arange(n + 1)[None]
-            straight = at[k, i[:, None]] + at[end[:, None], k + 1]
-            around = at[k, end[:, None]] + at[i[:, None], k + 1]
-            more = np.minimum(straight, around) - step[k] - saved[:, None]
-            more[(k >= i[:, None] - 1) & (k <= end[:, None])] = np.inf
+            gap = np.arange(n + 1)[None]
+            straight = at[gap, i[:, None]] + at[end[:, None], gap + 1]
+            around = at[gap, end[:, None]] + at[i[:, None], gap + 1]
+            more = np.minimum(straight, around) - step[gap] - saved[:, None]
+            more[(gap >= i[:, None] - 1) & (gap <= end[:, None])] = np.inf
             r, c = np.unravel_index(int(np.argmin(more)), more.shape)
             if more[r, c] < best:
                 best = float(more[r, c])

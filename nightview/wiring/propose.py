@@ -144,7 +144,9 @@ def job_of(scene: Scene, prices: Prices) -> tuple[Job, tuple[str, ...]]:
     known = {lamp.id for lamp in lamps}
     if not lamps:
         raise NightviewError(
-            "fixture", "there is no lamp to wire", 'add fixtures, and power = "4.5 W" to their lamps'
+            "fixture",
+            "there is no lamp to wire",
+            'add fixtures, and power = "4.5 W" to their lamps',
         )
     ground = ground_of(scene)
     feet = {placed[0].name: foot_of(scene, ground, np.asarray(places[placed[0].name]))}
@@ -270,9 +272,13 @@ def _tables(
     if run.layout == "hub":
         x, y = web.points[run.legs[0][1]].tolist()
         hub = Hub(name=f"{name} hub", at_m=(round(x, 2), round(y, 2)))
-        feed = Cable(name=f"{name} feed", start=start, through=(hub.name,), gauge=run.feed, **landing)  # type: ignore[arg-type]
+        feed = Cable(
+            name=f"{name} feed", start=start, through=(hub.name,), gauge=run.feed, **landing
+        )
         ends = tuple(names[end] for _, end in run.legs[1:])
-        leads = Cable(name=f"{name} leads", start=hub.name, through=ends, gauge=run.body, layout="hub")  # type: ignore[arg-type]
+        leads = Cable(
+            name=f"{name} leads", start=hub.name, through=ends, gauge=run.body, layout="hub"
+        )
         return [hub], [feed, leads]
     chains: list[list[int]] = []
     parts = run.feed != run.body
@@ -293,7 +299,7 @@ def _tables(
                 through=tuple(names[place] for place in way[1:]),
                 gauge=run.feed if from_tap else run.body, layout="daisy",
                 **(landing if from_tap else {}),
-            )  # type: ignore[arg-type]
+            )
         )  # fmt: skip
     return [], cables
 

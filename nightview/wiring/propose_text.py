@@ -50,9 +50,7 @@ def comparison(proposal: Proposal, feet: bool) -> Sheet:
         notes.append(
             "There are too many lamps to bound how much cheaper the best proposal could be."
         )
-    return Sheet(
-        "comparison", "Layouts compared", heads, rows, frozenset(heads[:1]), tuple(notes)
-    )
+    return Sheet("comparison", "Layouts compared", heads, rows, frozenset(heads[:1]), tuple(notes))
 
 
 def _row(choice: Choice, feet: bool) -> tuple[str, ...]:

@@ -125,12 +125,11 @@ class Web:
             done[rows, node] = True
             open_cost[rows, node] = np.inf
             further = cost[rows, node][:, None] + self.cost[node]
-            better = (further < cost) & ~done
-            if not better.any() and not np.isfinite(open_cost).any():
+            row, column = np.nonzero(further < cost)  # what is done cannot come nearer
+            if not len(row) and (done[:, : self.places].all() or np.isinf(open_cost).all()):
                 break
-            cost = np.where(better, further, cost)
-            open_cost = np.where(better, further, open_cost)
-            before[better] = np.broadcast_to(node[:, None], better.shape)[better]
+            cost[row, column] = open_cost[row, column] = further[row, column]
+            before[row, column] = node[row]
         return cost, before
 
     @property
@@ -464,7 +463,9 @@ def _sleeves(ground: Ground, ends: Array) -> list[Sleeve]:
     for cover in ground.covers:
         for part in shapely.get_parts(shapely.intersection(cover.shape, line)):
             if part.length > 0.02:
-                middle = shapely.get_coordinates(shapely.line_interpolate_point(part, 0.5, normalized=True))[0]
+                middle = shapely.get_coordinates(
+                    shapely.line_interpolate_point(part, 0.5, normalized=True)
+                )[0]
                 sleeve = Sleeve(str(cover), part.length, (float(middle[0]), float(middle[1])))
                 found.append((float(np.hypot(*(middle - ends[0]))), sleeve))
     return [sleeve for _, sleeve in sorted(found, key=lambda pair: pair[0])]

@@ -17,8 +17,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nightview.scene.wiring_model import Wiring
 from nightview.site.surface import Array
@@ -27,6 +29,9 @@ from nightview.wiring.layout import Trenches, pairs_of
 from nightview.wiring.network import WiredLamp
 from nightview.wiring.prices import Prices
 from nightview.wiring.route import Piece
+
+Flags = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 LAYOUTS = ("daisy", "tee", "hub", "branched")
 """daisy, tee and hub as in ``layout``; branched: along the tree of trenches that costs least."""
@@ -218,9 +223,13 @@ def _run(job: Job, lamps: frozenset[int], layout: str, shape: Shape) -> Run | No
     )
     if found is None:
         return None
-    feed, body, tap_v, margin_v, amps, va, price = found
-    return Run(lamps, layout, shape.legs, shape.feeds, feed, body, tap_v, price + shape.joints,
-               amps, va, margin_v, shape.pieces)  # fmt: skip
+    chosen_pair, price = found
+    feed, body = job.cables.pairs[chosen_pair.pair]
+    return Run(
+        lamps, layout, shape.legs, shape.feeds, feed, body, chosen_pair.tap_v,
+        price + shape.joints, chosen_pair.amps, chosen_pair.amps * chosen_pair.tap_v,
+        chosen_pair.margin_v, shape.pieces,
+    )  # fmt: skip
 
 
 def _below(legs: Sequence[tuple[int, int]], row: Mapping[int, int]) -> Array:
@@ -228,7 +237,7 @@ def _below(legs: Sequence[tuple[int, int]], row: Mapping[int, int]) -> Array:
     below = np.zeros((len(legs), len(row)))
     number: dict[int, int] = {}
     for k, (_, end) in enumerate(legs):
-        number[end] = k
+        number.setdefault(end, k)  # a hub may stand where one of its lamps does
         if end in row:
             below[k, row[end]] = 1.0
     for k in range(len(legs) - 1, -1, -1):
@@ -307,27 +316,34 @@ class _Cables:
         )
 
 
+class _Chosen(NamedTuple):
+    """A pair of gauges (by number) that serves, on its best tap, and what flows at most."""
+
+    pair: int
+    tap_v: float
+    margin_v: float
+    amps: float
+
+
 def _cheapest(
-    job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw
-) -> tuple[str, str, float, float, float, float, float] | None:
-    """Feed, body, tap, margin, amps, volt-amperes and price of the cheapest that serves."""
-    cables = job.cables
+    job: Job, metres: Array, below: Array, is_feed: Flags, draw: _Draw
+) -> tuple[_Chosen, float] | None:
+    """The cheapest pair that serves, and its price."""
     whole = np.array([metres[is_feed].sum(), metres[~is_feed].sum()])
-    price = (1.0 + job.wiring.waste) * (cables.price @ whole)
-    order = np.argsort(price, kind="stable")
+    price = (1.0 + job.wiring.waste) * (job.cables.price @ whole)
+    order = np.argsort(price, kind="stable").astype(np.int64)
     # Most runs are served by the cheapest pair: the others are solved only where it does not.
     for tried in (order[:1], order[1:]):
         found = _serving(job, metres, below, is_feed, draw, tried) if len(tried) else None
         if found is not None:
-            k, *rest = found
-            return (*cables.pairs[k], *rest, float(price[k]))
+            return found, float(price[found.pair])
     return None
 
 
 def _serving(
-    job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw, tried: Array
-) -> tuple[int, float, float, float, float] | None:
-    """The first of these pairs that serves, on its best tap: number, tap, margin, amps, VA."""
+    job: Job, metres: Array, below: Array, is_feed: Flags, draw: _Draw, tried: Ints
+) -> _Chosen | None:
+    """The first of these pairs that serves."""
     margin, flow = _tried(job, metres, below, is_feed, draw, tried)
     serves = (margin >= GUARD_V) & (flow[0] <= job.circuit_a)  # the first leg carries all
     for part, most in zip((is_feed, ~is_feed), job.cables.most_a[tried].T, strict=True):
@@ -335,14 +351,12 @@ def _serving(
             serves &= flow[part].max(axis=0) <= most[:, None]
     for i in np.flatnonzero(serves.any(axis=1)):
         t = int(np.argmax(np.where(serves[i], margin[i], -np.inf)))
-        most_a = float(flow[0, i, t])
-        tap_v = job.taps_v[t]
-        return int(tried[i]), tap_v, float(margin[i, t]), most_a, most_a * tap_v
+        return _Chosen(int(tried[i]), job.taps_v[t], float(margin[i, t]), float(flow[0, i, t]))
     return None
 
 
 def _tried(
-    job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw, tried: Array
+    job: Job, metres: Array, below: Array, is_feed: Flags, draw: _Draw, tried: Ints
 ) -> tuple[Array, Array]:
     """Margin (pairs, taps) [V] and the most that each leg carries (legs, pairs, taps) [A]."""
     cables, taps, shape = job.cables, len(job.taps_v), (len(tried), len(job.taps_v), 2)
@@ -379,7 +393,7 @@ def next_cheaper(job: Job, run: Run) -> tuple[tuple[str, str], float] | None:
 
 
 def _solved(
-    job: Job, metres: Array, below: Array, is_feed: Array, draw: _Draw, ohms: Array, tap: Array
+    job: Job, metres: Array, below: Array, is_feed: Flags, draw: _Draw, ohms: Array, tap: Array
 ) -> tuple[Array, Array]:
     """Volts at the lamps' terminals and amperes, (lamps, cases).
 
@@ -389,9 +403,7 @@ def _solved(
     body = (below.T * (metres * ~is_feed)) @ below
     feed_ohms, body_ohms = ohms[..., 0, :].ravel(), ohms[..., 1, :].ravel()
     supply = tap.ravel()
-    own = 0.0
-    if draw.lead_ohms.any():
-        own = np.tile(draw.lead_ohms, len(supply) // 2)
+    own = np.tile(draw.lead_ohms, len(supply) // 2)
     joints = 2.0 * job.wiring.splice_ohm * (below.T @ below)
     later = np.tile([1.0 / (1.0 - job.wiring.reserve), 1.0], len(supply) // 2)
     falling = not draw.exponent.any()  # from step to step: what is too low stays so

@@ -115,7 +115,8 @@ def searched(
     search = _Search(job, tuple(kinds), tuple(layouts))
     best: Design | None = None
     # Of a run's own trench all or nothing is counted when the chain is cut.
-    for runs in [list(one.runs) for one in begun] or [search.cut(1.0), search.cut(0.0)]:
+    beginnings: list[list[Run] | None] = [list(one.runs) for one in begun]
+    for runs in beginnings or [search.cut(1.0), search.cut(0.0)]:
         design = search.bettered(runs) if runs is not None else None
         if design is not None and (best is None or design.price < best.price - _HAIR):
             best = design
