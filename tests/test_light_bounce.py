@@ -408,3 +408,96 @@ roof_material = "black"
     inside, outside = scene.on_map([[0.0, -0.3, 0.0], [0.0, -7.5, 0.0]], UP)
     assert outside > 1.7
     assert inside < 0.25 * outside
+
+
+# --- leaves ---------------------------------------------------------------------------------------
+
+UPLIT_TREE = (
+    MATERIALS
+    + """
+leafy = { rgb = [0.2, 0.3, 0.1] }
+[site]
+ambient = "0 lx"
+[ground]
+material = "black"
+size = "16 m, 16 m"
+[[tree]]
+name = "tree"
+at = "0 m, 0 m"
+height = "5 m"
+crown = "3 m"
+clear = "1.2 m"
+leaf = "LEAF"
+bark = "black"
+[lamps.spot]
+kind = "table"
+intensity = [["0 deg", "500 cd"], ["15 deg", "500 cd"], ["35 deg", "0 cd"]]
+lens = "1 mm"
+body = "none"
+[[fixture]]
+id = "up"
+lamp = "spot"
+at = "0.2 m, -2.4 m, 0.1 m"
+bearing = "0 deg"
+elevation = "50 deg"
+"""
+    + block("before", "-6 m, -5.3 m", "12 m, 0.3 m", "4 m", "black")
+    + block("behind", "-6 m, 5 m", "12 m, 0.3 m", "4 m", "black")
+)
+
+
+def light_of_leaves(scene, places, normal):
+    """What all leaves of the one crown bring to places (n, 3): the sum of L·A·cos·cos/r² over each
+    side of each leaf that nothing hides, (n,) [lx]."""
+    from conftest import LUMINOUS
+
+    from nightview.light.lookup import leaf_luminance
+
+    crown = scene.site.crowns[0]
+    shown = leaf_luminance(scene.light, 0) @ LUMINOUS
+    area = 0.5 * crown.length_m * crown.width_m
+    found = []
+    for place in places:
+        way = place - crown.centre
+        r2 = (way**2).sum(axis=1)
+        leaf = (way * crown.normal).sum(axis=1)
+        cosines = np.abs(leaf) * np.maximum(-way @ normal, 0) / r2**2
+        side = np.where(leaf[:, None] > 0, [[1.0, 0.0]], [[0.0, 1.0]])
+        starts = crown.centre + 0.002 * np.sign(leaf)[:, None] * crown.normal
+        ends = np.broadcast_to(place + 0.002 * normal, starts.shape)
+        clear = ~scene.field.tracer.blocked(starts.astype(np.float32), ends.astype(np.float32))
+        found.append((shown * side).sum(axis=1) @ (area * cosines * clear))
+    return np.array(found)
+
+
+@pytest.mark.parametrize("leaf", ["leafy", "leaf"])  # the second lets light through, too
+def test_uplit_crown_lights_what_is_before_it(lit, leaf):
+    from dataclasses import replace
+
+    from conftest import Lit
+
+    import nightview as nv
+    from nightview.light.direct import Direct
+
+    scene = lit(UPLIT_TREE.replace("LEAF", leaf))
+    dark = object.__new__(Lit)
+    parts = [replace(part, direct=Direct()) for part in scene.field.sources]
+    dark.site, dark.field = scene.site, replace(scene.field, sources=tuple(parts))
+    dark.light = nv.mix(dark.field)
+    x = np.linspace(-2, 2, 9)
+    walls = [(a, z) for a in x for z in (1.0, 2.0, 3.0)]
+    ratio = {}
+    for name, places, normal in (
+        ("ground before it", [(a, y, 0.0) for a in x for y in (-2.5, -4.0)], UP),
+        ("wall before it", [(a, -5.0, z) for a, z in walls], -OUT),
+        ("ground aside", [(a, y, 0.0) for a in (-3.5, -2.5, 2.5, 3.5) for y in (-1, 0, 1)], UP),
+        ("ground behind it", [(a, 3.0, 0.0) for a in x], UP),
+        ("wall behind it", [(a, 5.0, z) for a, z in walls], OUT),
+    ):
+        expected = light_of_leaves(scene, np.array(places), normal)
+        ratio[name] = float(dark.on_map(places, normal).mean() / expected.mean())
+    print(leaf, {name: round(value, 3) for name, value in ratio.items()})
+    # A cell of leaves shines as they do on average, those that its own leaves hide among them. All
+    # round alike, it had 0.4 of the light before an opaque crown, and 2.7 times that behind it.
+    assert min(ratio.values()) > 0.75
+    assert max(ratio.values()) < 1.3

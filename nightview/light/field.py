@@ -191,7 +191,7 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
 
 
 def cells_of_direct(site: Site, layout: Layout, grids: Grids, direct: Direct) -> Array32:
-    """Mean direct light on each cell, (cells,) [lx]; on leaves, of both sides together."""
+    """Mean direct light on each cell, (cells,) [lx]."""
     cells = np.zeros(layout.cells, np.float32)
     for number, (level, values) in direct.patches.items():
         nv, nu = layout.cell_shape[number]
@@ -207,11 +207,13 @@ def cells_of_direct(site: Site, layout: Layout, grids: Grids, direct: Direct) ->
         start, mesh = layout.mesh_cell_start[number], site.meshes[number]
         cells[start : start + len(mesh.faces)] = values[mesh.faces].mean(axis=1)
     for number, values in direct.crowns.items():
-        which = layout.crown_cell[number]
+        front, back = (layout.crown_cell[number] - layout.crown_cell_start[number]).T
+        count = len(layout.crown_facing[number])
+        sides = np.bincount(front, minlength=count) + np.bincount(back, minlength=count)
+        light = np.bincount(front, np.maximum(values, 0), count)
+        light += np.bincount(back, np.maximum(-values, 0), count)
         start = layout.crown_cell_start[number]
-        count = int(which.max()) - start + 1
-        leaves = np.bincount(which - start, minlength=count)
-        cells[start : start + count] = np.bincount(which - start, np.abs(values), count) / leaves
+        cells[start : start + count] = light / np.maximum(sides, 1)
     return cells
 
 

@@ -136,8 +136,8 @@ def ambient_lx(site: Site) -> float:
 class _Targets:
     """Which cell a hit lies in, from its triangle and barycentric place alone.
 
-    A patch's cells make a grid: row and column are linear in the barycentric u and v. A leaf and a
-    mesh's face are one cell each.
+    A patch's cells make a grid: row and column are linear in the barycentric u and v. A leaf's side
+    and a mesh's face are of one cell each.
     """
 
     def __init__(self, layout: Layout, tracer: Tracer) -> None:
@@ -146,6 +146,7 @@ class _Targets:
         self.first = np.zeros(count, np.int32)
         self.last = np.zeros((count, 2), np.int32)  # row and column
         self.linear = np.zeros((count, 3, 2), np.float32)
+        self.behind = np.zeros(count, np.int32)  # from a leaf's front to its back
         self.two_sided = (surface >= patches) & (surface < patches + crowns)
         of_patch = np.flatnonzero(surface < patches)
         if len(of_patch):
@@ -160,7 +161,9 @@ class _Targets:
         leaves = np.flatnonzero(self.two_sided)
         if len(leaves):
             begin, cells = layout.leaves
-            self.first[leaves] = cells[begin[surface[leaves] - patches] + tracer.local[leaves]]
+            sides = cells[begin[surface[leaves] - patches] + tracer.local[leaves]]
+            self.first[leaves] = sides[:, 0]
+            self.behind[leaves] = sides[:, 1] - sides[:, 0]
         faces = np.flatnonzero(surface >= patches + crowns)
         if len(faces):
             start = np.array(layout.mesh_cell_start)[surface[faces] - patches - crowns]
@@ -179,6 +182,7 @@ class _Targets:
         place = np.clip(at.astype(np.int32), 0, last)
         found = np.full(len(front), -1, np.int32)
         found[where] = self.first[triangle] + place[:, 0] * (last[:, 1] + 1) + place[:, 1]
+        found[where] += self.behind[triangle] * (hits.facing[where] > 0)
         return found
 
 
@@ -205,8 +209,7 @@ class Gather:
         Returns (rows, k, 3): all bounces until the next adds less than 0.2 % of the sum.
         """
         total = np.zeros((3, self.layout.rows, direct_cells.shape[1]), np.float32)
-        given = self.layout.reflectance
-        return self._all_bounces(lambda colour: direct_cells * given[:, colour, None], total)
+        return self._all_bounces(partial(self.layout.given, direct_cells), total)
 
     def sky_light(self) -> Array32:
         """The sky's light with its own bounces, on rows (rows, 3)."""
@@ -220,8 +223,15 @@ class Gather:
     @cached_property
     def _returned(self) -> list[sparse.csr_matrix]:
         """From light on rows to what cells give back of it, of each colour: (cells, rows) csr."""
-        whole = self.layout.cells_of_rows()
-        return [_scaled(whole, self.layout.reflectance[:, colour]) for colour in range(3)]
+        whole, layout = self.layout.cells_of_rows(), self.layout
+        leaves = len(whole.data) - 4 * len(layout.transmittance)
+        behind = whole.data[leaves:].reshape(-1, 4) * np.array([1, -1, -1, -1], np.float32)
+        found = []
+        for colour in range(3):
+            matrix = _scaled(whole, layout.reflectance[:, colour])
+            matrix.data[leaves:] += (behind * layout.transmittance[:, colour, None]).ravel()
+            found.append(matrix)
+        return found
 
     def _all_bounces(self, sent: Callable[[int], Array32], total: Array32) -> Array32:
         """Adds to total (3, rows, k) the bounces of what cells send first, by colour (cells, k).

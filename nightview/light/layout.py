@@ -43,6 +43,9 @@ BAR_M = 0.2
 TRIM_M = 0.12
 """Boards and bars up to this width are trim."""
 CROWN_CELL_M = 0.7
+SIDES = 24
+"""Of a crown's leaves in one place those sides are one cell that face much the same way: into the same
+third of an octant. So its lit side sends more light than its dark side."""
 MESH_ROWS_AT_MOST = 4000
 FACING_M = 0.3
 """The same for the bodies of lamps, which take the light of what is near and faces alike."""
@@ -121,6 +124,7 @@ class Layout:
         self.cell_start: list[int] = []
         self.cell_shape: list[tuple[int, int]] = []
         self.crown_cell: list[NDArray[np.int32]] = []
+        self.crown_facing: list[Array32] = []
         cell = self._patches(site, grids)
         cell = self._meshes(site, cell)
         self.crown_start = row = self.flat_rows + self.derived.shape[0]
@@ -129,14 +133,17 @@ class Layout:
         for crown in site.crowns:
             voxel, middles = _voxels(crown)
             self.crown_cell_start.append(cell)
-            self.crown_cell.append((voxel + cell).astype(np.int32))
-            cell += len(middles)
+            front = _facing(crown.normal)
+            own = SIDES * voxel[:, None] + np.stack([front, SIDES - 1 - front], axis=1)
+            self.crown_cell.append((own + cell).astype(np.int32))
+            self.crown_facing.append(_mean_facing(crown, own, SIDES * len(middles)))
+            cell += SIDES * len(middles)
             self.crown_rows.append(CloudRows((row + 4 * voxel).astype(np.int32)))
             middles_of.append(middles)
             row += 4 * len(middles)
         self.crown_points = np.concatenate(middles_of)
         self.rows, self.cells = row, cell
-        self.reflectance = self._reflectance()
+        self.reflectance, self.transmittance = self._reflectance(), self._transmittance()
 
     def _patches(self, site: Geometry, grids: Grids) -> int:
         """Nodes and cells of all patches; the number of cells."""
@@ -216,21 +223,37 @@ class Layout:
                 value[start : start + rows * columns] = self.site.materials[patch.material].rgb
         for mesh, start in zip(self.site.meshes, self.mesh_cell_start, strict=True):
             value[start : start + len(mesh.faces)] = self.site.materials[mesh.material].rgb
-        for crown, cells, start in zip(
-            self.site.crowns, self.crown_cell, self.crown_cell_start, strict=True
+        for crown, start, facing in zip(
+            self.site.crowns, self.crown_cell_start, self.crown_facing, strict=True
         ):
-            spec = self.site.materials[crown.material]
-            through = spec.transmits_rgb or (0.0, 0.0, 0.0)
-            # A leaf lit on one side gives ρ there and τ behind: seen from anywhere, half of both.
-            count = int(cells.max()) - start + 1
-            value[start : start + count] = 0.5 * (np.asarray(spec.rgb) + np.asarray(through))
+            value[start : start + len(facing)] = self.site.materials[crown.material].rgb
         return value
+
+    def _transmittance(self) -> Array32:
+        """Of each cell of crowns, (n, 3): what it gives of the light on its leaves' other side."""
+        first = self.cells - sum(len(facing) for facing in self.crown_facing)
+        value = np.zeros((self.cells - first, 3), np.float32)
+        for crown, start, facing in zip(
+            self.site.crowns, self.crown_cell_start, self.crown_facing, strict=True
+        ):
+            through = self.site.materials[crown.material].transmits_rgb or (0.0, 0.0, 0.0)
+            value[start - first : start - first + len(facing)] = through
+        return value
+
+    def given(self, light: Array32, colour: int) -> Array32:
+        """What cells give back of white light on them, (cells, k) [lm/m²], of one colour."""
+        sent = light * self.reflectance[:, colour, None]
+        through = self.transmittance[:, colour, None]
+        first = self.cells - len(through)
+        behind = light[first:].reshape(-1, SIDES, light.shape[1])[:, ::-1]
+        sent[first:] += behind.reshape(-1, light.shape[1]) * through
+        return sent
 
     @cached_property
     def leaves(self) -> tuple[NDArray[np.int64], NDArray[np.int32]]:
-        """Each crown's first leaf in the cells of all leaves, and those cells."""
+        """Each crown's first leaf in the cells of all leaves, and those of its two sides (n, 2)."""
         return np.cumsum([0, *[len(c) for c in self.crown_cell]]), np.concatenate(
-            [*self.crown_cell, np.zeros(0, np.int32)]
+            [*self.crown_cell, np.zeros((0, 2), np.int32)]
         )
 
     def cells_of_rows(self) -> sparse.csr_matrix:
@@ -257,15 +280,16 @@ class Layout:
             columns.append(cloud.row[mesh.faces.ravel()])
             weights.append(np.full(mesh.faces.size, 1 / 3, np.float32))
             counts[start : start + len(mesh.faces)] = 3
-        for start, middles_row, cells in zip(
-            self.crown_cell_start, self.crown_rows, self.crown_cell, strict=True
+        for start, cloud, facing in zip(
+            self.crown_cell_start, self.crown_rows, self.crown_facing, strict=True
         ):
-            count = int(cells.max()) - start + 1
-            first = int(middles_row.row.min())
-            columns.append((first + 4 * np.arange(count)).astype(np.int32))
-            # Both sides of a leaf together take 2π times the mean radiance.
-            weights.append(np.full(count, 2 * np.pi, np.float32))
-            counts[start : start + count] = 1
+            place = int(cloud.row.min()) + 4 * (np.arange(len(facing)) // SIDES)
+            columns.append((place[:, None] + np.arange(4)).ravel().astype(np.int32))
+            # π times the mean radiance, and the first moment along the way the sides face.
+            even = np.full((len(facing), 1), np.pi, np.float32)
+            lean = np.float32(2 * np.pi / 3) * facing
+            weights.append(np.concatenate([even, lean], axis=1).ravel())
+            counts[start : start + len(facing)] = 4
         starts = np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
         if not columns:
             return sparse.csr_matrix((self.cells, self.rows), dtype=np.float32)
@@ -501,6 +525,25 @@ def _voxels(crown: Crown) -> tuple[NDArray, NDArray]:
     step = CROWN_CELL_M if crown.bounds[1] > 1.5 else CROWN_CELL_M / 2
     number, corners = cubes(crown.centre, step)
     return number, (corners + 0.5) * step
+
+
+def _facing(normals: Array32) -> NDArray[np.intp]:
+    """The group, 0 … 23, that ways (n, 3) are of by octant and steepest axis; the opposite way's is 23
+    less that."""
+    octant = (normals > 0) @ np.array([1, 2, 4])
+    axis = np.abs(normals).argmax(axis=1)
+    return 3 * octant + np.where(octant < 4, axis, 2 - axis)
+
+
+def _mean_facing(crown: Crown, cell: NDArray, count: int) -> Array32:
+    """Of cells of leaves' sides, numbered from 0, the mean of the sides' normals, (count, 3)."""
+    front, back = cell.T
+    sides = np.maximum(np.bincount(cell.ravel(), minlength=count), 1)
+    sums = [
+        np.bincount(front, along, count) - np.bincount(back, along, count)
+        for along in crown.normal.T
+    ]
+    return (np.stack(sums, axis=1) / sides[:, None]).astype(np.float32)
 
 
 def _mesh_points(mesh: Mesh) -> tuple[NDArray, NDArray]:
