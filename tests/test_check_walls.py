@@ -217,6 +217,16 @@ def test_balance_of_a_pair_of_windows():
     assert only(wall(pair + lamp("l", 1, 0.4)), "balance").verdict == "strong"
 
 
+def test_lamps_that_mirror_each_other_about_the_wall_are_a_pair():
+    """Each stands beside a window of its own, and both together about the middle of the wall."""
+    two = WINDOW.replace('"3 m"', '"1.8 m"') + WINDOW.replace('"3 m"', '"4.2 m"').replace(
+        '"window"', '"other"'
+    )
+    found = only(wall(two + lamp("l", 0.7, 0.4) + lamp("r", 5.3, 0.4)), "balance")
+    assert found.place == "house front" and found.value == pytest.approx(1.0, abs=0.03)
+    assert only(wall(two + lamp("l", 0.7, 0.4)), "balance").verdict == "strong"
+
+
 def test_balance_of_columns():
     columns = "".join(
         f'[[column]]\nname = "c{k}"\nat = "{x} m, -3 m"\nshape = "square"\nheight = "2.4 m"\nmaterial = "grey"\n'

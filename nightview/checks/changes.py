@@ -68,7 +68,9 @@ class Change:
 
 def length(metres: float) -> str:
     """A length for an installer, in metres and inches."""
-    return f"{metres:.2f} m ({metres / INCH_M:.0f} in)"
+    feet, inches = divmod(round(metres / INCH_M), 12)
+    customary = f"{feet} ft {inches} in" if feet > 2 else f"{12 * feet + inches} in"
+    return f"{metres:.2f} m ({customary})"
 
 
 _KINDS: dict[str, tuple[str, ...]] = {
@@ -224,7 +226,7 @@ def _aim(job: Job, fixture: Fixture, lamp: Placed, result: Result) -> Iterator[C
             ("to the left", aside),
             ("to the right", -aside),
         ):
-            place = tuple(round(float(x), 2) for x in aim + step * way)
+            place = tuple(round(float(x), 2) + 0.0 for x in aim + step * way)
             if place[2] < 0.0:
                 continue
             yield Change(

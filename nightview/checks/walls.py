@@ -34,6 +34,7 @@ EYE_M = 1.5
 KNEE_M = 0.4
 LEAST_POINTS = 12
 ON_IT_M = 0.3
+MIRRORED_M = 0.35
 
 
 @dataclass(frozen=True, eq=False)
@@ -383,7 +384,8 @@ class _Axis:
 
 
 def _axes(job: Job, wall: Wall) -> list[_Axis]:
-    """The openings of a wall by their middles; of several over each other the lowest alone."""
+    """The openings of a wall by their middles, of several over each other the lowest alone; and the
+    middle of the wall itself, which has no width."""
     found: list[_Axis] = []
     own = [o for o in job.scene.openings if o.block == wall.block.name and o.side == wall.side]
     for opening in sorted(own, key=lambda o: o.sill_m):
@@ -392,17 +394,40 @@ def _axes(job: Job, wall: Wall) -> list[_Axis]:
         if all(abs(middle - other.middle) > 0.3 for other in found):
             half = (length + opening.size_m[0]) / 2
             found.append(_Axis(opening.name, middle, half, opening.count > 1))
+    centre = float(wall.u[-1] + wall.u[0]) / 2
+    if all(abs(centre - other.middle) > 0.3 for other in found):
+        found.append(_Axis(wall.area.name, centre, 0.0, True))
+    return found
+
+
+def _flanks(wall: Wall, axes: list[_Axis]) -> dict[int, list[Placed]]:
+    """Which lamps flank which axis, by its number: two that mirror each other about one flank the
+    nearest such; a lamp without its like flanks the nearest opening, if that is near."""
+    found: dict[int, list[Placed]] = {}
+    lamps = wall.upward()
+    for lamp in lamps:
+        x, out = wall.along(lamp), wall.out(lamp)
+        away = [max(abs(x - axis.middle) - axis.half, 0.0) for axis in axes]
+        paired = [
+            k
+            for k, axis in enumerate(axes)
+            if any(
+                other is not lamp
+                and abs(wall.along(other) - (2 * axis.middle - x)) < MIRRORED_M
+                and abs(wall.out(other) - out) < MIRRORED_M
+                for other in lamps
+            )
+        ]
+        near = [k for k, axis in enumerate(axes) if axis.half > 0 and away[k] <= BESIDE_M]
+        choice = paired or near
+        if choice:
+            found.setdefault(min(choice, key=lambda k: away[k]), []).append(lamp)
     return found
 
 
 def _sides(job: Job, wall: Wall) -> Iterator[Result]:
     axes = _axes(job, wall)
-    flanks: dict[int, list[Placed]] = {}
-    for lamp in wall.upward():
-        away = [max(abs(wall.along(lamp) - axis.middle) - axis.half, 0.0) for axis in axes]
-        if away and min(away) <= BESIDE_M:
-            flanks.setdefault(int(np.argmin(away)), []).append(lamp)
-    for k, lamps in sorted(flanks.items()):
+    for k, lamps in sorted(_flanks(wall, axes).items()):
         axis = axes[k]
         middle, half = axis.middle, axis.half
         offsets = [wall.along(lamp) - middle for lamp in lamps]
