@@ -129,7 +129,7 @@ block = "house"
 along = {m(width_m - beside / 2)}
 sill = {m(0.9)}
 size = {m(window, 1.3)}
-behind = "bedroom"
+behind = "dining room"  # of a bedroom, "bedroom": the checks keep light out of it
 {upper if height_m >= 5.0 else ""}
 [[path]]
 name = "front path"
@@ -183,7 +183,7 @@ block = "house"
 along = {m(width_m / 2 + 1.0)}
 out = {m(1.0)}
 aim_at = "front door"  # anything that has a name; or aim = "x, y, z"
-dim = 0.6  # 1 is full light
+dim = 0.3  # 1 is full light
 
 # Along a path: the first so far from its beginning, the others at a spacing.
 [[fixture]]
@@ -203,6 +203,12 @@ lamp = "tree lamp"
 zone = "trees"
 at = {m(tree_x + 0.9, tree_y - 0.9, 0.15)}
 aim_at = "front tree"
+
+# --- what nightview check goes by -----------------------------------------------------------------
+
+[check]
+zone = "E2"         # how bright the district is by night: E1 dark, E2 rural, E3 suburban, E4 city
+curfew = "late"     # the state, below, that is on late in the evening
 
 # --- ways to show it ------------------------------------------------------------------------------
 
