@@ -166,3 +166,25 @@ def test_the_body_that_a_line_crosses_is_named():
     _, found = ground()
     assert str(found.crossed(shapely.LineString([(-1, 3), (11, 3)]))) == 'block "house"'
     assert found.crossed(shapely.LineString([(-1, 0), (11, 0)])) is None  # along its wall
+
+
+def test_a_drive_that_leaves_the_ground_is_not_gone_around_beyond_it():
+    drive = '[[drive]]\nname = "drive"\nline = ["20 m, 0 m", "20 m, {} m"]\nwidth = "4 m"\n'
+    _, on = ground(drive.format(28))  # 2 m before the edge of the ground, at y = 30
+    assert on.covers[0].shape.bounds == pytest.approx((18, 0, 22, 48))
+    _, ends = ground(drive.format(20))
+    assert ends.covers[0].shape.bounds == pytest.approx((18, 0, 22, 20))
+
+
+def test_a_curved_path_is_followed_outside_its_edge():
+    _, found = ground("""
+        [[path]]
+        name = "walk"
+        line = ["-20 m, -20 m", "-10 m, -12 m", "0 m, -18 m", "12 m, -12 m"]
+        width = "1.2 m"
+        curved = true
+    """)
+    ((_, simple),) = found.by_penalty
+    assert shapely.covers(simple, found.covers[0].shape)
+    assert simple.area < 1.15 * found.covers[0].shape.area
+    assert shapely.get_num_coordinates(simple) < shapely.get_num_coordinates(found.covers[0].shape)

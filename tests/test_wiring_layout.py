@@ -249,3 +249,47 @@ def test_two_runs_along_one_way_share_its_sleeve():
     assert digging(every).trench_m == pytest.approx(digging(alone).trench_m)
     assert [sleeve.cables for sleeve in digging(every).sleeves] == [("run 1", "run 2")]
     assert digging(every).sleeve_m == pytest.approx(digging(alone).sleeve_m)
+
+
+def test_a_path_crossed_twice_has_two_sleeves():
+    scene = job(
+        '[[cable]]\nname = "run 1"\nfrom = "T1"\nthrough = ["a"]\n'
+        'route = ["12 m, -1 m", "12 m, -10 m", "2 m, -10 m", "2 m, -3 m"]\n'
+    )
+    (leg,) = network_of(scene).legs
+    assert [sleeve.length_m for sleeve in leg.sleeves] == pytest.approx([2, 2])
+    assert digging([("run 1", leg.route, leg.sleeves)]).sleeve_m == pytest.approx(4)
+
+
+def test_a_sleeve_that_two_cables_share_in_part_is_counted_once():
+    from nightview.wiring.route import Sleeve
+
+    routes = [
+        ("run 1", [(0, 0), (10, 0)], (Sleeve("terrace", ((2, 0), (8, 0))),)),
+        ("run 2", [(5, 0), (12, 0)], (Sleeve("terrace", ((5, 0), (9, 0))),)),
+    ]
+    dug = digging(routes)
+    assert dug.trench_m == pytest.approx(12, abs=0.01)
+    assert dug.sleeve_m == pytest.approx(7, abs=0.01)
+    assert [sleeve.cables for sleeve in dug.sleeves] == [("run 1", "run 2"), ("run 2",)]
+
+
+@pytest.mark.parametrize("name", ["cottage", "terrace-house", "lodge"])
+def test_the_demo_scenes_are_wired_without_faults(name: str):
+    from pathlib import Path
+
+    from nightview.scene.read import read
+    from nightview.wiring.faults import check
+
+    scene = read(Path(__file__).parent.parent / "scenes" / f"{name}.toml")
+    network = network_of(scene)
+    assert not network.unwired
+    assert not check(network).findings
+    ground = shapely.union_all([
+        shapely.box(*block.at_m, block.at_m[0] + block.size_m[0], block.at_m[1] + block.size_m[1])
+        for block in scene.blocks if block.turn_deg == 0.0
+    ])  # fmt: skip
+    for leg in network.legs:
+        if len(leg.route) > 1:
+            inside = shapely.intersection(ground.buffer(-0.05), shapely.LineString(leg.route))
+            assert inside.is_empty

@@ -345,3 +345,49 @@ def test_dear_digging_makes_runs_share_trenches(tmp_path):
         proposal = propose(scattered(41, 7, 30.0, 8.0), prices_of(path))
         metres.append(proposal.dug.trench_m)
     assert metres[1] <= metres[0] + 1e-6
+
+
+# --- the command ----------------------------------------------------------------------------------
+
+
+def write(folder, name: str = "job.toml"):
+    path = folder / name
+    path.write_text(TRANSFORMER + load("a", 3, 5) + load("b", 9, 5) + load("c", 14, -5))
+    return path
+
+
+def test_the_command_proposes(tmp_path, capsys):
+    from nightview.__main__ import main
+
+    path = write(tmp_path)
+    assert main(["wire", str(path), "--propose"]) == 0
+    text = capsys.readouterr().out
+    for words in ("Layouts compared", "What it costs", "Why", "[[cable]]", "No faults were found."):
+        assert words in text
+
+
+def test_the_command_proposes_as_json_with_sheets(tmp_path, capsys):
+    import json
+
+    from nightview.__main__ import main
+
+    path, out = write(tmp_path), tmp_path / "sheets"
+    assert main(["wire", str(path), "--propose", "--json", "--out", str(out)]) == 0
+    whole = json.loads(capsys.readouterr().out)
+    assert {row["layout"] for row in whole["proposal"]["compared"]} == {*LAYOUTS, "as proposed"}
+    assert whole["proposal"]["bound"]["gap"] <= 0.03
+    assert list(out.glob("*.csv"))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--prices", "none.toml"], "--prices: means nothing without --propose"),
+        (["--propose", "--prices", "none.toml"], "none.toml: there is no such file"),
+    ],
+)
+def test_the_command_says_what_is_wrong(tmp_path, capsys, arguments, message):
+    from nightview.__main__ import main
+
+    assert main(["wire", str(write(tmp_path)), *arguments]) == 2
+    assert message in capsys.readouterr().err

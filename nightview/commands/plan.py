@@ -7,7 +7,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from nightview.errors import within
+from nightview.errors import NightviewError, within
 from nightview.scene.states import AS_DESIGNED, label_of
 
 
@@ -20,6 +20,7 @@ def plan(
     view: Annotated[list[str] | None, Parameter(negative="")] = None,
     size: str = "1600x900",
     perspective: bool = True,
+    cables: Annotated[bool, Parameter(negative="")] = False,
     out: Path = Path("."),
     overwrite: Annotated[bool, Parameter(negative="")] = False,
 ) -> None:
@@ -45,6 +46,8 @@ def plan(
         Width x height of the perspective in pixels.
     perspective
         Draw the perspective too; --no-perspective leaves it out.
+    cables
+        Draw the cables of the scene instead of beams and views, with their table; no perspective.
     out
         Folder for the files; it is made if missing.
     overwrite
@@ -75,21 +78,32 @@ def plan(
     from nightview.plan.sheet import plan as drawn
     from nightview.site.build import build
 
+    wired = None
+    if cables:
+        from nightview.plan.cables import Wired
+
+        if not job.cables:
+            raise NightviewError(
+                scene.name, "has no cables to draw", "add a [[cable]], or leave --cables out"
+            )
+        with within(scene.name):
+            wired = Wired.of(job)
     with within(scene.name):
         label = label_of(job, state)
         if state != AS_DESIGNED:
             job = job.model_copy(update={"title": f"{job.title} · {label}"})
         site = build(job).present(state)
     stem = scene.stem if state == AS_DESIGNED else f"{scene.stem}-{plain(state)}"
+    stem += "-cables" if wired is not None else ""
     rays = Rays.of(site)
     found = beams(rays)
-    made = drawn(site, found, sheet, ratio)
+    made = drawn(site, found, sheet, ratio, wired)
     pictures = (
         [(item.name, beam_name(stem, item.name), Camera.of(item, pixels)) for item in views]
         if views
         else [("overview", beam_name(stem, None), overview(rays, found, pixels))]
     )
-    if not perspective:
+    if not perspective or wired is not None:
         pictures = []
     out_folder(out)
     names = [*sheet_names(stem, len(made.sheets)), *(name for _, name, _ in pictures)]

@@ -8,6 +8,7 @@ import shapely
 
 from nightview.plan import symbols
 from nightview.plan.beams import Beams
+from nightview.plan.cables import Wired, key_entries
 from nightview.plan.drawing import (
     GREY,
     INK,
@@ -38,8 +39,10 @@ Entry = tuple[Callable[[float, float], list[Mark]], float, str]
 """A sign drawn about a point, its width [mm], and what it stands for."""
 
 
-def key_of(site: Site, beams: Sequence[Beams]) -> list[Entry]:
-    """What the key has to explain: only what is on this plan."""
+def key_of(
+    site: Site, beams: Sequence[Beams], wired: Wired | None = None, feet: bool = False
+) -> list[Entry]:
+    """What the key has to explain: only what is on this plan; wired : its cables are."""
     entries: list[Entry] = []
     bodies = {lamp.lamp.body for lamp in site.fixtures}
     for body, words in symbols.WORDS.items():
@@ -52,7 +55,9 @@ def key_of(site: Site, beams: Sequence[Beams]) -> list[Entry]:
         entries.append((_bar(colour), 5.0, "lit wall"))
     if any(beams):
         entries.append((_swatch(colour, 0.25, (1.0, 0.6)), 5.0, "cone from above"))
-    if site.scene.views:
+    if wired is not None:
+        entries += key_entries(wired, feet)
+    elif site.scene.views:
         entries.append((lambda x, y: symbols.eye((x - 3.5, y), (1, 0), 30.0), 9.0, "view"))
     entries.append((lambda x, y: symbols.datum((x, y)), 3.0, "datum of x and y; z above ground"))
     entries.append((_swatch(None, 1.0, (1.6, 0.8)), 5.0, "roof, overhead"))
@@ -99,8 +104,10 @@ def foot_mm(key: Sequence[Entry], room: float) -> float:
     return HEAD_MM + KEY_MM * len(_key_lines(key, room)) + CAUTION_MM * cautions + 1.5
 
 
-def foot_marks(site: Site, laid: Layout, key: Sequence[Entry], top: float) -> list[Mark]:
-    """From the top: key, title with scale bar and north arrow, cautions."""
+def foot_marks(
+    site: Site, laid: Layout, key: Sequence[Entry], top: float, what: str = "lighting plan"
+) -> list[Mark]:
+    """From the top: key, title with scale bar and north arrow, cautions. what : the sheet is."""
     room = laid.width - 2 * MARGIN_MM
     left, right = MARGIN_MM, laid.width - MARGIN_MM
     marks: list[Mark] = []
@@ -126,7 +133,7 @@ def foot_marks(site: Site, laid: Layout, key: Sequence[Entry], top: float) -> li
         )
     )
     count = len(site.fixtures)
-    told = f"Lighting plan {laid.paper.told(laid.scale)} on {laid.paper.name}, {count} lamp{'s' * (count != 1)}"
+    told = f"{what.capitalize()} {laid.paper.told(laid.scale)} on {laid.paper.name}, {count} lamp{'s' * (count != 1)}"
     marks.append(Text((left, y + 3.6), cut(told, 7.5, beside), 7.5, name="scale"))
     marks.append(Text((left, y + 0.2), NOTE, 7.5, bold=True))
     return marks + caution_marks(left, y, room)

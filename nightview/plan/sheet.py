@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from nightview.plan import symbols
 from nightview.plan.beams import Beams, points_of
+from nightview.plan.cables import Wired, cable_marks, cable_schedule
 from nightview.plan.drawing import (
     GREY,
     INK,
@@ -59,22 +60,38 @@ class Plan:
     to_mm: Callable[[ArrayLike], Array] = field(repr=False)
 
 
-def plan(site: Site, beams: Sequence[Beams], paper: Paper, scale: float | None = None) -> Plan:
+def plan(
+    site: Site,
+    beams: Sequence[Beams],
+    paper: Paper,
+    scale: float | None = None,
+    wired: Wired | None = None,
+) -> Plan:
     """The plan of a site at a scale, or at the largest round one that fits.
 
-    Errors: NightviewError where it does not fit on the paper.
+    wired : shows the cables, with a table of them, instead of beams and views. Errors:
+    NightviewError where it does not fit on the paper.
     """
-    extent = extent_of(site, beams)
-    key = key_of(site, beams)
-    found = schedule(site, beams, paper.inches)
+    if wired is not None:
+        beams = [() for _ in site.fixtures]
+    extent = extent_of(site, beams, wired.shapes if wired is not None else ())
+    key = key_of(site, beams, wired, paper.inches)
+    found = (
+        schedule(site, beams, paper.inches)
+        if wired is None
+        else cable_schedule(wired, paper.inches)
+    )
     feet = [foot_mm(key, side - 2 * MARGIN_MM) for side in (paper.short_mm, paper.long_mm)]
     size = (float(np.ptp(extent[::2])), float(np.ptp(extent[1::2])))
     laid = layout(paper, size, found, feet, scale)
-    return _drawn(site, beams, extent, found, key, laid)
+    return _drawn(site, beams, extent, found, key, laid, wired)
 
 
-def extent_of(site: Site, beams: Sequence[Beams]) -> Box:
-    """What must be on the plan [m]: the lamps, their light, and the houses and trees they aim at."""
+def extent_of(site: Site, beams: Sequence[Beams], others: Sequence[shapely.Geometry] = ()) -> Box:
+    """What must be on the plan [m]: the lamps, their light, and the houses and trees they aim at.
+
+    others : to be on it too.
+    """
     shapes: list[shapely.Geometry] = [shapely.Point(lamp.position[:2]) for lamp in site.fixtures]
     every = [beam for own in beams for beam in own]
     aimed = {beam.lands_on for beam in every}
@@ -82,19 +99,21 @@ def extent_of(site: Site, beams: Sequence[Beams]) -> Box:
     shapes += [shape for beam in every for shape in (beam.ground, beam.outline)]
     shapes += [block_outline(block) for block in site.scene.blocks if block.name in aimed]
     shapes += [tree_outline(tree) for tree in site.scene.trees if tree.name in aimed]
+    shapes += others
     if not site.fixtures:
         shapes = [item.shape for item in outlines(site) if item.kind != "ground"]
         shapes += [tree_outline(tree) for tree in site.scene.trees]
-    whole = shapely.union_all([shapely.box(*s.bounds) for s in shapes if not s.is_empty])
-    if whole.is_empty:
-        whole = shapely.box(-5, -5, 5, 5)
-    left, low, right, top = whole.bounds
-    return (left - AROUND_M, low - AROUND_M, right + AROUND_M, top + AROUND_M)
+    bounds = np.array([shape.bounds for shape in shapes if not shape.is_empty])
+    if not len(bounds):
+        bounds = np.array([(-5.0, -5.0, 5.0, 5.0)])
+    (left, low), (right, top) = bounds[:, :2].min(axis=0), bounds[:, 2:].max(axis=0)
+    around = (left - AROUND_M, low - AROUND_M, right + AROUND_M, top + AROUND_M)
+    return tuple(map(float, around))  # type: ignore[return-value]
 
 
 def _drawn(
     site: Site, beams: Sequence[Beams], extent: Box, found: Schedule, key: list[Entry],
-    laid: Layout,
+    laid: Layout, wired: Wired | None,
 ) -> Plan:  # fmt: skip
     left, low, right, top = laid.frame
     middle_m = np.array([extent[0] + extent[2], extent[1] + extent[3]]) / 2
@@ -121,6 +140,9 @@ def _drawn(
     for tree in site.scene.trees:
         marks += tree_marks(tree, moved, to_mm)
     marks += _grid(laid, to_mm)
+    if wired is not None:
+        drawn, requests, texts = cable_marks(wired, moved, to_mm)
+        marks += drawn
     for lamp in site.fixtures:
         if lamp.lamp.length_m > 0.0:  # in its true length
             ends = to_mm(points_of(lamp)[[0, -1], :2])
@@ -128,9 +150,10 @@ def _drawn(
         marks += symbols.lamp(
             lamp.lamp.body, to_mm(lamp.position[:2]), lamp.axis, f"lamp {lamp.id}"
         )
-    seen, view_requests, view_texts = view_marks(site.scene.views, laid, to_mm)
-    marks += seen
-    marks += label_marks(site, things, laid, to_mm, moved, view_requests, view_texts)
+    if wired is None:
+        drawn, requests, texts = view_marks(site.scene.views, laid, to_mm)
+        marks += drawn
+    marks += label_marks(site, things, laid, to_mm, moved, requests, texts)
     marks.append(Area(frame, edge=INK, width=0.35, name="frame"))
 
     sheets = []
@@ -140,11 +163,12 @@ def _drawn(
         for k, first in enumerate(range(0, rows, each)):
             x = at_x + k * (found.width + BETWEEN_MM)
             marks += table(found, first, min(first + each, rows), x, at_y)
-    marks += foot_marks(site, laid, key, laid.foot)
-    title = f"{site.scene.title}: lighting plan {laid.paper.told(laid.scale)}"
+    what = "lighting plan" if wired is None else "cable plan"
+    marks += foot_marks(site, laid, key, laid.foot, what)
+    title = f"{site.scene.title}: {what} {laid.paper.told(laid.scale)}"
     sheets.append(Drawing(laid.width, laid.height, title, tuple(marks)))
     if laid.table is None and rows:
-        sheets += _table_sheets(site, found, laid)
+        sheets += _table_sheets(site, found, laid, "lamps" if wired is None else "cables")
     return Plan(tuple(sheets), laid, to_mm)
 
 
@@ -199,7 +223,7 @@ def _grid(laid: Layout, to_mm: Callable[..., Array]) -> list[Mark]:
     return marks
 
 
-def _table_sheets(site: Site, found: Schedule, laid: Layout) -> list[Drawing]:
+def _table_sheets(site: Site, found: Schedule, laid: Layout, what: str) -> list[Drawing]:
     """The table on sheets of its own, in as many columns as fit."""
     room, rows = laid.width - 2 * MARGIN_MM, len(found.rows)
     foot = MARGIN_MM + CAUTION_MM * len(wrapped(CAUTIONS, CAUTION_SIZE, room)) + 1.5
@@ -208,7 +232,7 @@ def _table_sheets(site: Site, found: Schedule, laid: Layout) -> list[Drawing]:
     columns = max(1, int((room + BETWEEN_MM) / (found.width + BETWEEN_MM)))
     sheets = []
     for start in range(0, rows, each * columns):
-        title = f"{site.scene.title}: lamps"
+        title = f"{site.scene.title}: {what}"
         marks: list[Mark] = [
             Text(
                 (MARGIN_MM, laid.height - MARGIN_MM - 4.0),

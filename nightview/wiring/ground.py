@@ -9,6 +9,7 @@ Imported meshes are not looked at.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -17,9 +18,9 @@ from functools import cached_property
 import numpy as np
 import shapely
 
-from nightview.scene.model import Block, Porch, Scene, Steps
+from nightview.scene.model import Block, Path, Porch, Scene, Steps
 from nightview.site.blocks import frame_of, wall_frame
-from nightview.site.ground import outline_of, strip
+from nightview.site.ground import centre_line, outline_of, strip
 from nightview.site.plants import HABITS
 from nightview.site.surface import Array
 
@@ -31,7 +32,10 @@ FINE_M, ROUGH_M = 0.03, 0.1
 """Curved outlines are followed to within this: of what is crossed, of what is kept clear of water."""
 BESIDE_M = 0.5
 """A raised terrace by the water carries cables so far beside it: outlines do not meet to the inch."""
+BESIDE_PENALTY = 3.0
 NOTHING = shapely.Polygon()
+EDGE_M, ON_M = 3.0, 20.0
+"""A path that ends so near the edge of the ground goes on beyond it, at least so far."""
 FAR_M = 1e-6
 UP_M = 0.45
 """A lamp higher than this above the ground does not stand in it: the cable climbs something."""
@@ -107,9 +111,10 @@ class Ground:
             groups.setdefault(cover.penalty, []).append(cover.shape)
         merged = []
         for penalty, shapes in groups.items():
-            # A hair wider, so that neighbours join; simple, so that few corners have to be tried.
-            whole = shapely.union_all([shape.buffer(1e-4) for shape in shapes])
-            merged.append((penalty, shapely.difference(whole.simplify(FINE_M), self.forbidden)))
+            # A hair wider, so that neighbours join.
+            wider = [_simple(shape).buffer(1e-4, join_style="mitre") for shape in shapes]
+            whole = shapely.union_all(wider).simplify(1e-3)
+            merged.append((penalty, shapely.difference(whole, self.forbidden)))
         return tuple(merged)
 
     def crossed(self, line: shapely.Geometry) -> Body | None:
@@ -133,12 +138,12 @@ def ground_of(scene: Scene) -> Ground:
     """The ground of a scene; covers in the order in which ``site.ground`` lays them."""
     penalty = scene.wiring.sleeve_penalty
     wet = shapely.union_all([NOTHING, *(outline_of(pond) for pond in scene.ponds)])
-    decks = {
-        item.name: outline_of(item).buffer(BESIDE_M, join_style="mitre")
+    decks = [
+        (item.name, outline_of(item).buffer(BESIDE_M, join_style="mitre"))
         for item in scene.terraces
         if item.height_m > 0.0 and shapely.intersects(wet, outline_of(item))
-    }
-    bridges = shapely.union_all([NOTHING, *decks.values()])
+    ]
+    bridges = shapely.union_all([NOTHING, *(shape for _, shape in decks)])
     bodies = [
         Body("block", block.name, footprint(block))
         for block in scene.blocks
@@ -159,9 +164,8 @@ def ground_of(scene: Scene) -> Ground:
         bodies.append(Body("tree", tree.name, trunk))
     covers: list[Cover] = []
     taken: shapely.Geometry = NOTHING
-    for kind, name, shape, times in _covers(scene):
-        if kind == "terrace" and name in decks:
-            shape = decks[name]
+    beside = [("terrace", name, shape, BESIDE_PENALTY) for name, shape in decks]
+    for kind, name, shape, times in itertools.chain(_covers(scene), beside):
         left = shapely.difference(shape, taken)
         taken = shapely.union(taken, shape)
         if left.area > 1e-4:
@@ -184,9 +188,33 @@ def _covers(scene: Scene) -> Iterator[tuple[str, str, shapely.Geometry, float]]:
     for terrace in scene.terraces:
         yield "terrace", terrace.name, outline_of(terrace), 1.0
     for path in scene.paths:
-        yield "path", path.name, strip(path), 1.0
+        yield "path", path.name, _on_and_on(path, scene), 1.0
     for drive in scene.drives:
-        yield "drive", drive.name, strip(drive), 1.0
+        yield "drive", drive.name, _on_and_on(drive, scene), 1.0
+
+
+def _simple(shape: shapely.Geometry) -> shapely.Geometry:
+    """A shape of few corners; where it had more, just large enough to cover them."""
+    simple = shape.simplify(FINE_M)
+    same = shapely.get_num_coordinates(simple) == shapely.get_num_coordinates(shape)
+    return shape if same else simple.buffer(FINE_M, join_style="mitre")
+
+
+def _on_and_on(path: Path, scene: Scene) -> shapely.Geometry:
+    """The ground a path covers, with what follows where it leaves the ground that is drawn."""
+    covered = strip(path)
+    if scene.ground is None:
+        return covered
+    (width, depth), (x, y) = scene.ground.size_m, scene.ground.centre_m
+    inner = shapely.box(x - width / 2, y - depth / 2, x + width / 2, y + depth / 2).buffer(-EDGE_M)
+    line = centre_line(path)
+    parts = [covered]
+    for end, before in ((line[0], line[1]), (line[-1], line[-2])):
+        if not shapely.intersects(inner, shapely.Point(end)):
+            way = (end - before) / float(np.hypot(*(end - before)))
+            on = shapely.LineString([end - 0.05 * way, end + ON_M * way])
+            parts.append(on.buffer(path.width_m / 2, cap_style="flat"))
+    return shapely.union_all(parts)
 
 
 def footprint(block: Block) -> shapely.Geometry:

@@ -204,45 +204,48 @@ class Digging:
 
 def digging(routes: Sequence[tuple[str, Sequence[tuple[float, float]], Sequence[Sleeve]]]) -> Digging:  # fmt: skip
     """The trenches of legs: (cable, corners [m], sleeves), those without corners left out."""
-    dug: list[shapely.Geometry] = []
-    near: list[shapely.Geometry] = []  # what lies in the trench of each of them
-    for _, corners, _ in routes:
-        if len(corners) < 2:
-            continue
-        line = shapely.LineString(corners)
-        for strip in near:
-            if not shapely.intersects(strip, line):
-                continue
-            shared = [part for part in shapely.get_parts(shapely.intersection(line, strip))
-                      if part.length > SIDE_BY_SIDE_M or part.length > 0.99 * line.length]  # fmt: skip
-            if shared:
-                line = shapely.difference(line, shapely.union_all(shared).buffer(1e-6))
-        if line.length > 1e-3:
-            dug.append(line)
-            near.append(line.buffer(ONE_TRENCH_M, cap_style="flat", quad_segs=2))
-    sleeves = _shared(routes)
+    dug: list[_Dug] = []
+    sleeves: dict[str, list[_Dug]] = {}  # by what they are under
+    for cable, corners, own in routes:
+        if len(corners) > 1:
+            _dig(dug, cable, shapely.LineString(corners))
+        for sleeve in own:
+            _dig(sleeves.setdefault(sleeve.under, []), cable, shapely.LineString(sleeve.line))
+    shared = tuple(one.sleeve(under) for under, found in sleeves.items() for one in found)
     return Digging(
-        trench_m=float(sum(line.length for line in dug)),
-        sleeve_m=float(sum(sleeve.length_m for sleeve in sleeves)),
-        sleeves=sleeves,
-        lines=shapely.union_all(dug) if dug else shapely.MultiLineString(),
+        trench_m=float(sum(one.line.length for one in dug)),
+        sleeve_m=float(sum(sleeve.length_m for sleeve in shared)),
+        sleeves=shared,
+        lines=shapely.union_all([one.line for one in dug]) if dug else shapely.MultiLineString(),
     )
 
 
-def _shared(
-    routes: Sequence[tuple[str, Sequence[tuple[float, float]], Sequence[Sleeve]]],
-) -> tuple[SharedSleeve, ...]:
-    """Sleeves under one thing whose middles are a trench's width apart are one."""
-    found: list[SharedSleeve] = []
-    for cable, _, sleeves in routes:
-        for sleeve in sleeves:
-            for k, other in enumerate(found):
-                apart = np.hypot(sleeve.at[0] - other.at[0], sleeve.at[1] - other.at[1])
-                if other.under == sleeve.under and apart <= 2 * ONE_TRENCH_M:
-                    names = tuple(dict.fromkeys((*other.cables, cable)))
-                    length = max(other.length_m, sleeve.length_m)
-                    found[k] = SharedSleeve(sleeve.under, length, other.at, names)
-                    break
-            else:
-                found.append(SharedSleeve(sleeve.under, sleeve.length_m, sleeve.at, (cable,)))
-    return tuple(found)
+@dataclass(eq=False)
+class _Dug:
+    """A line dug for one cable, and the others that lie in it or beside it."""
+
+    line: shapely.Geometry
+    near: shapely.Geometry
+    cables: list[str]
+
+    def sleeve(self, under: str) -> SharedSleeve:
+        middle = shapely.point_on_surface(self.line)
+        if self.line.geom_type == "LineString":
+            middle = shapely.line_interpolate_point(self.line, 0.5, normalized=True)
+        return SharedSleeve(under, self.line.length, (middle.x, middle.y), tuple(self.cables))
+
+
+def _dig(dug: list[_Dug], cable: str, line: shapely.Geometry) -> None:
+    """Adds what of a line is not dug already; cables that share what is are put to it."""
+    for one in dug:
+        if not shapely.intersects(one.near, line):
+            continue
+        shared = [part for part in shapely.get_parts(shapely.intersection(line, one.near))
+                  if part.length > SIDE_BY_SIDE_M or part.length > 0.99 * line.length]  # fmt: skip
+        if shared:
+            line = shapely.difference(line, shapely.union_all(shared).buffer(1e-6))
+            if cable not in one.cables:
+                one.cables.append(cable)
+    if line.length > 1e-2:
+        near = line.buffer(ONE_TRENCH_M, cap_style="flat", quad_segs=2)
+        dug.append(_Dug(line, near, [cable]))

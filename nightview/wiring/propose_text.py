@@ -154,6 +154,8 @@ def _gauge_why(proposal: Proposal, run: Run) -> str:
         return "the cheapest of the list serves"
     (feed, body), margin = cheaper
     words = size(feed, 1) if feed == body else f"{size(feed, 1)}, then {size(body, 1)}"
+    if margin < -1.0:
+        return f"one step cheaper, {words}, a lamp would be more than a volt outside its window"
     if margin < 0:
         return f"one step cheaper, {words}, a lamp would be {-margin:.2f} V outside its window"
     return f"one step cheaper, {words}, would carry more amperes than it may"

@@ -11,6 +11,7 @@ ends at its least value. So bends are exact; which side of a thing to pass is to
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -22,25 +23,34 @@ from numpy.typing import ArrayLike, NDArray
 from nightview.errors import NightviewError
 from nightview.site.surface import Array
 from nightview.wiring.ground import Ground
+from nightview.wiring.slide import HAIR_M, slid
 
 Piece = tuple[int, int]
 """Two nodes of a web, the lower number first."""
-EDGE_POINTS, CLOSEST_M, WIDEST_M = 100, 0.6, 3.0
+EDGE_POINTS, CLOSEST_M, WIDEST_M = 100, 0.6, 5.0
 """So many points along the edges of covers, no closer and no wider than this."""
 VIA_SHARE = 0.01
 """A piece is left out where the way through a wired place costs so much more at most: a cable that
 passes a lamp lies in that lamp's trench."""
-HAIR_M = 1e-4
-MOVED_M = 1e-7
 
 
 @dataclass(frozen=True)
 class Sleeve:
-    """Where a cable goes under something. under : 'path "front path"'. length_m : along the cable."""
+    """Where a cable goes under something. under : 'path "front path"'. line : its corners [m]."""
 
     under: str
-    length_m: float
-    at: tuple[float, float]
+    line: tuple[tuple[float, float], ...]
+
+    @property
+    def length_m(self) -> float:
+        """Along the cable."""
+        return length_of(np.array(self.line))
+
+    @property
+    def at(self) -> tuple[float, float]:
+        """Its middle [m]."""
+        middle = shapely.line_interpolate_point(shapely.LineString(self.line), 0.5, normalized=True)
+        return middle.x, middle.y
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,7 +163,7 @@ class Web:
 
     def slid(self, pieces: Collection[Piece]) -> Web:
         """The web with its edge points where these pieces together cost least."""
-        points, along = _slid(self, sorted(set(pieces)))
+        points, along = slid(self, sorted(set(pieces)), _Judge(self.ground))
         return replace(self, points=points, along=along)
 
     def way(self, nodes: Sequence[int]) -> Way:
@@ -318,141 +328,6 @@ def _thinned(cost: Array, places: int) -> Array:
     return kept
 
 
-# --- sliding --------------------------------------------------------------------------------------
-
-
-def _slid(web: Web, pieces: list[Piece]) -> tuple[Array, Array]:
-    """Node places, (n, 2) and along their edges (n,), at which the pieces cost least."""
-    points, along = web.points.copy(), web.along.copy()
-    moving = sorted({node for piece in pieces for node in piece if web.ring[node] >= 0})
-    judge = _Judge(web.ground) if moving else None
-    while moving:
-        assert judge is not None
-        points, along = web.points.copy(), web.along.copy()
-        _descend(web, pieces, moving, points, along)
-        touched = [piece for piece in pieces if set(piece) & set(moving)]
-        now = judge(np.array([points[list(piece)] for piece in touched]))
-        wrong = [piece for piece, penalty in zip(touched, now, strict=True)
-                 if not np.isclose(penalty, web.penalty(piece), rtol=1e-6)
-                 and np.hypot(*(points[piece[0]] - points[piece[1]])) > 20 * HAIR_M]  # fmt: skip
-        if not wrong:
-            break
-        # Slid behind a corner that the web had kept clear of: those stay where the web has them.
-        held = {node for piece in wrong for node in piece}
-        moving = [node for node in moving if node not in held]
-        points, along = web.points.copy(), web.along.copy()
-    return points, along
-
-
-def _descend(web: Web, pieces: list[Piece], moving: list[int], points: Array, along: Array) -> None:
-    """Newton's method on the sum of penalty × length, each node kept on a side of its edge."""
-    number = {node: k for k, node in enumerate(moving)}
-    ends = np.array(pieces)
-    weight = np.array([web.penalty(piece) for piece in pieces])
-    index = np.array([[number.get(node, -1) for node in piece] for piece in pieces])
-    sides = [_side(web, node, along[node]) for node in moving]
-
-    def total(places: Array) -> float:
-        return float(weight @ np.hypot(*(places[ends[:, 0]] - places[ends[:, 1]]).T))
-
-    for _ in range(60):
-        way = np.array([side.way for side in sides])
-        gradient, curve = _derivatives(points, ends, weight, index, way)
-        at = along[moving]
-        low, high = (np.array([getattr(side, end) for side in sides]) for end in ("low", "high"))
-        stuck = ((at <= low + MOVED_M) & (gradient > 0)) | ((at >= high - MOVED_M) & (gradient < 0))
-        step = np.zeros(len(moving))
-        free = np.flatnonzero(~stuck)
-        if len(free):
-            block = curve[np.ix_(free, free)] + 1e-9 * np.eye(len(free))
-            step[free] = np.linalg.lstsq(block, -gradient[free], rcond=None)[0]
-        before = total(points)
-        share = 1.0
-        for _ in range(12):
-            trial = points.copy()
-            places = np.clip(at + share * step, low, high)
-            for k, node in enumerate(moving):
-                trial[node] = sides[k].at(places[k])
-            if total(trial) <= before:
-                break
-            share /= 2
-        else:
-            places, trial = at, points
-        moved = float(np.abs(places - at).max())
-        along[moving] = places
-        points[moving] = trial[moving]
-        turned = False
-        if moved < 1e-5:  # at rest on these sides: does another side beyond a corner lead on down?
-            for k, node in enumerate(moving):
-                if stuck[k] and (side := _next_side(web, node, sides[k], gradient[k])) is not None:
-                    there = _derivatives(points, ends, weight, index, _replaced(way, k, side.way))
-                    down = -1.0 if gradient[k] > 0 else 1.0  # on in the same sense
-                    if down * there[0][k] < -1e-9:
-                        along[node] = side.low if down > 0 else side.high
-                        sides[k], turned = side, True
-        if moved < MOVED_M and not turned:
-            break
-
-
-@dataclass(frozen=True, eq=False)
-class _Side:
-    """A straight side of an edge. low, high : its ends along the edge [m]. way : (2,) unit."""
-
-    start: Array
-    way: Array
-    low: float
-    high: float
-
-    def at(self, along: float) -> Array:
-        return self.start + (along - self.low) * self.way
-
-
-def _side(web: Web, node: int, along: float) -> _Side:
-    ring = web.rings[web.ring[node]]
-    at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
-    k = int(np.clip(np.searchsorted(at, along, side="right") - 1, 0, len(ring) - 2))
-    return _Side(ring[k], (ring[k + 1] - ring[k]) / (at[k + 1] - at[k]), at[k], at[k + 1])
-
-
-def _next_side(web: Web, node: int, side: _Side, gradient: float) -> _Side | None:
-    """The side beyond the end at which a node waits; None where the edge closes on itself."""
-    ring = web.rings[web.ring[node]]
-    total = length_of(ring)
-    beyond = side.low - 1e-6 if gradient > 0 else side.high + 1e-6
-    return _side(web, node, beyond) if 0.0 < beyond < total else None
-
-
-def _replaced(way: Array, k: int, new: Array) -> Array:
-    changed = way.copy()
-    changed[k] = new
-    return changed
-
-
-def _derivatives(
-    points: Array, ends: NDArray[np.int64], weight: Array, index: NDArray[np.int64], way: Array
-) -> tuple[Array, Array]:
-    """Slope (m,) and curvature (m, m) of the sum for moves of the m nodes along their sides."""
-    m = len(way)
-    gradient, curve = np.zeros(m), np.zeros((m, m))
-    apart = points[ends[:, 0]] - points[ends[:, 1]]
-    far = np.maximum(np.hypot(*apart.T), 1e-9)
-    ahead = apart / far[:, None]
-    # A move of the first end along w changes a length by ahead·w, of the second by −ahead·w.
-    slopes = []
-    for end, sign in ((0, 1.0), (1, -1.0)):
-        here = index[:, end] >= 0
-        moves = np.zeros_like(apart)
-        moves[here] = sign * way[index[here, end]]
-        slopes.append((here, index[:, end], moves, np.sum(ahead * moves, axis=1)))
-        np.add.at(gradient, index[here, end], weight[here] * slopes[-1][3][here])
-    for here, i, moves, slope in slopes:
-        for there, j, others, other in slopes:
-            both = here & there
-            bend = weight * (np.sum(moves * others, axis=1) - slope * other) / far
-            np.add.at(curve, (i[both], j[both]), bend[both])
-    return gradient, curve
-
-
 # --- what a way goes under ------------------------------------------------------------------------
 
 
@@ -463,23 +338,22 @@ def _sleeves(ground: Ground, ends: Array) -> list[Sleeve]:
     for cover in ground.covers:
         for part in shapely.get_parts(shapely.intersection(cover.shape, line)):
             if part.length > 0.02:
-                middle = shapely.get_coordinates(
-                    shapely.line_interpolate_point(part, 0.5, normalized=True)
-                )[0]
-                sleeve = Sleeve(str(cover), part.length, (float(middle[0]), float(middle[1])))
-                found.append((float(np.hypot(*(middle - ends[0]))), sleeve))
+                own = tuple((float(x), float(y)) for x, y in shapely.get_coordinates(part))
+                far = [float(np.hypot(*(np.array(at) - ends[0]))) for at in (own[0], own[-1])]
+                own = own if far[0] <= far[1] else own[::-1]
+                found.append((min(far), Sleeve(str(cover), own)))
     return [sleeve for _, sleeve in sorted(found, key=lambda pair: pair[0])]
 
 
 def _joined(sleeves: list[Sleeve]) -> list[Sleeve]:
-    """Sleeves under one thing that follow each other, as one."""
+    """Sleeves under one thing that go on from each other, as one."""
     joined: list[Sleeve] = []
     for sleeve in sleeves:
-        if joined and joined[-1].under == sleeve.under:
-            last = joined.pop()
-            at = sleeve.at if sleeve.length_m > last.length_m else last.at
-            sleeve = Sleeve(sleeve.under, last.length_m + sleeve.length_m, at)
-        joined.append(sleeve)
+        last = joined[-1] if joined else None
+        if last and last.under == sleeve.under and math.dist(last.line[-1], sleeve.line[0]) < 0.05:
+            joined[-1] = Sleeve(sleeve.under, last.line + sleeve.line)
+        else:
+            joined.append(sleeve)
     return joined
 
 
