@@ -1,8 +1,8 @@
 """Text to SI numbers: "5 ft 6 in" is 1.6764 m, "36 deg" is 36°, "2700 K" is 2700 K.
 
 Units live at the edge only: behind it all is plain floats in metres, degrees, lumens, candela,
-lux, cd/m², kelvin and watts. pint reads our small unit file (``units.txt``) once; a number and its
-unit are told apart by pattern first, so that no text of a user is ever evaluated.
+lux, cd/m², kelvin and watts. The words and their sizes are a table made by pint; a number and its
+unit are told apart by pattern, so that no text of a user is ever evaluated.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import difflib
 import json
 import math
 import re
+import tomllib
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -247,26 +248,12 @@ def pattern(kind: Kind) -> str:
 
 @cache
 def _words() -> dict[str, tuple[Kind, float]]:
-    """Each unit word: its kind, and its size in the kind's unit. pint is read here, once."""
-    import pint  # a fifth of a second: not before a text has to be read
-
-    registry: pint.UnitRegistry = pint.UnitRegistry(Path(__file__).with_name("units.txt"))
-
-    def dimension_and_size(word: str) -> tuple[str, float]:
-        quantity = registry.Quantity(1.0, word).to_root_units()
-        return str(quantity.dimensionality), quantity.magnitude
-
-    kinds = {}
-    for kind in _KINDS:
-        dimension, size = dimension_and_size(_SIGNS.get(kind.unit, kind.unit))
-        kinds[dimension] = (kind, size)
-    words = {}
-    for word in registry:
-        dimension, size = dimension_and_size(word)
-        if dimension in kinds:  # a steradian is no quantity of ours
-            kind, one = kinds[dimension]
-            words[word] = (kind, size / one)
-    return words
+    """Each unit word: its kind, and its size in the kind's unit. The table was made by pint."""
+    table = tomllib.loads(Path(__file__).with_name("unit_words.toml").read_text(encoding="utf-8"))
+    kinds = {kind.unit: kind for kind in _KINDS}
+    return {
+        word: (kinds[unit], size) for unit, sizes in table.items() for word, size in sizes.items()
+    }
 
 
 def _factor(value: str, number: str, unit: str, kind: Kind) -> float:

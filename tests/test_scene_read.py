@@ -554,7 +554,7 @@ def test_sixty_fixtures_are_read_fast() -> None:
         'aim_at = "oak"\ncct = "2700 K"\n'
         for i in range(60)
     )
-    parse(RICH)  # pint is loaded once a process
+    parse(RICH)  # the table of units is read once a process
     times = []
     for _ in range(3):
         begin = time.perf_counter()

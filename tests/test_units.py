@@ -219,3 +219,12 @@ def test_the_pattern_for_editors_agrees_with_the_parser(kind: units.Kind) -> Non
     assert taken
     assert pattern.fullmatch(kind.example)
     assert not pattern.fullmatch("1.5")
+
+
+def test_the_table_of_units_is_that_of_pint():
+    """pint 0.24 and later, from the exact definitions in units.txt."""
+    from make_unit_words import words
+
+    table = {(unit, word): size for unit, sizes in words().items() for word, size in sizes.items()}
+    ours = {(kind.unit, word): size for word, (kind, size) in units._words().items()}
+    assert ours == table

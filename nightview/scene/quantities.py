@@ -32,7 +32,7 @@ class Written:
 
     name: str
     parse: Callable[[object], Any]
-    pattern: Callable[[], str]  # a call, so that pint is not loaded before there is need
+    pattern: Callable[[], str]  # a call, so that no table is read before there is need
     example: str
     unit: str
     limits: CoreSchema  # of every such value; a model's field may have narrower ones
