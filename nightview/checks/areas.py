@@ -243,7 +243,7 @@ def _opening(site: Site, opening: Opening) -> Iterator[Area]:
         ]
         if here:
             yield _spread("pane", name, opening.name, site, here, PANE_POINTS)
-    if opening.kind in ("door", "garage door"):
+    if opening.kind != "window":
         leaf = [
             number
             for number, patch in enumerate(site.patches)

@@ -209,6 +209,13 @@ def _aim(job: Job, fixture: Fixture, lamp: Placed, result: Result) -> Iterator[C
         if fixture.aim_m is not None
         else job.site.geometry.targets[fixture.aim_at or ""]
     )
+    name = job.meant.get(lamp.id, "")
+    if fixture.aim_at is None and job.area("crown", name) is not None:
+        yield Change(
+            fixture.id, {"aim_m": None, "aim_at": name}, 0.6,
+            f"aim each lamp of {fixture.id} at the middle of the {name}",
+            f"aim the lamp at the middle of the {name}",
+        )  # fmt: skip
     if fixture.block is not None:
         for elevation in (80.0, 84.0, 75.0):
             yield Change(

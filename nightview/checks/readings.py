@@ -21,7 +21,7 @@ from nightview.light.cache import source_key
 from nightview.light.direct import LIFT_M, light_on_points
 from nightview.light.field import LightField, State
 from nightview.light.gather import LUMINOUS
-from nightview.light.layout import between
+from nightview.light.nodes import between
 from nightview.light.source import Source, other_sources, source_of
 from nightview.light.stage import set_up
 from nightview.site.build import Site

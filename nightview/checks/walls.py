@@ -34,6 +34,8 @@ EYE_M = 1.5
 KNEE_M = 0.4
 LEAST_POINTS = 12
 ON_IT_M = 0.3
+BEHIND = 0.5
+"""A wall that faces so far away from a door, by the cosine, is not seen with it."""
 MIRRORED_M = 0.35
 
 
@@ -280,7 +282,7 @@ def evenness(job: Job) -> Iterator[Result]:
             "evenness", wall.area.name, mean / max(least, 1e-6), job.limits["evenness"],
             f"at {EYE_M:g} m height mean {mean:.1f} lx, least {least:.2f} lx",
             f"The light along the {wall.area.name} comes in separate patches.",
-            None, tuple(lamp.id for lamp in wall.lamps),
+            None, tuple(lamp.id for lamp in wall.lamps), meant=_scallops_meant(job, wall.lamps),
         )  # fmt: skip
 
 
@@ -352,8 +354,7 @@ def scallops(job: Job) -> Iterator[Result]:
         beam = float(np.median([lamp.lamp.intensity.width_deg(0.5) for lamp in lamps]))
         allowed = max(2.0 + (beam - 36.0) / 24.0, 0.5) * setback
         spacing = float(np.median(gaps))
-        fixtures = {job.fixture_of[lamp.id] for lamp in lamps}
-        meant = any({f.id, f.zone} & set(job.brief.scallops) for f in fixtures)
+        meant = _scallops_meant(job, lamps)
         yield Result(
             "scallops", wall.area.name, spacing / allowed, job.limits["scallop"],
             f"{len(lamps)} lamps {spacing:.2f} m apart and {setback:.2f} m out; up to {allowed:.2f} m "
@@ -361,6 +362,12 @@ def scallops(job: Job) -> Iterator[Result]:
             f"The lamps draw scallops on the {wall.area.name}; say if that is wanted.",
             None, tuple(lamp.id for lamp in lamps), meant=meant,
         )  # fmt: skip
+
+
+def _scallops_meant(job: Job, lamps: Sequence[Placed]) -> bool:
+    """Whether the scene says that one of some lamps is to draw scallops."""
+    fixtures = {job.fixture_of[lamp.id] for lamp in lamps}
+    return any({fixture.id, fixture.zone} & set(job.brief.scallops) for fixture in fixtures)
 
 
 def balance(job: Job) -> Iterator[Result]:
@@ -508,7 +515,7 @@ def hierarchy(job: Job) -> Iterator[Result]:
                 yield Result("order", f"{key} {name}", None, job.limits["hierarchy_least"], "",
                              reason=f'[check] {key} names "{name}", of which no light is known')  # fmt: skip
     neighbours = set(brief.neighbours)
-    doors = [a for a in job.areas("door") if _block_of(job, a) not in neighbours]
+    doors = _entrances(job, neighbours)
     focal = [n for n in brief.focal if n in known] or [a.name for a in doors]
     walls = [wall for wall in walls_of(job) if wall.lamps and wall.block.name not in neighbours]
     second = [n for n in brief.secondary if n in known] or [wall.area.name for wall in walls]
@@ -537,9 +544,13 @@ def hierarchy(job: Job) -> Iterator[Result]:
         return
     entrance = max(_entrance(job, door) for door in doors)
     entrance_walls = {f"{_block_of(job, door)} {_side_of(job, door)}" for door in doors}
+    facing = [_facing(job, door) for door in doors]
     for wall in walls:
         if wall.area.name in entrance_walls:
             continue
+        _, _, normal, _ = wall_frame(wall.block, wall.side)
+        if all(float(normal @ way) < -BEHIND for way in facing):
+            continue  # no eye sees it with the door
         mean = wall.mean(wall.luminance)
         yield Result(
             "side wall", wall.area.name, mean / max(entrance, 1e-6), job.limits["side_wall"],
@@ -547,6 +558,18 @@ def hierarchy(job: Job) -> Iterator[Result]:
             f"The {wall.area.name} is brighter than the front door.",
             None, tuple(lamp.id for lamp in wall.lamps),
         )  # fmt: skip
+
+
+def _entrances(job: Job, neighbours: set[str]) -> list[Area]:
+    """The doors that people come in by; garage doors where there are no others."""
+    own = [a for a in job.areas("door") if _block_of(job, a) not in neighbours]
+    return [a for a in own if _opening_of(job, a).kind != "garage door"] or own
+
+
+def _facing(job: Job, door: Area) -> Array:
+    """The way a door's wall faces, (3,)."""
+    block = next(b for b in job.scene.blocks if b.name == _block_of(job, door))
+    return wall_frame(block, _opening_of(job, door).side)[2]
 
 
 def _shine(job: Job, name: str, walls: dict[str, Wall]) -> float:

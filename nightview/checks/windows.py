@@ -19,7 +19,7 @@ from nightview.scene.model import Opening
 NONE_LX = 0.05
 """Less than this counts as none where the limit is none: the least that a full moon brings [Kyba 2017],
 and half the last digit of a meter with tenths."""
-SLEEPING = re.compile(r"\b(bed|sleep|nursery)", re.IGNORECASE)
+SLEEPING = re.compile(r"\b(bed|sleep|nursery|guest|child)", re.IGNORECASE)
 """How a room is called that somebody sleeps in."""
 
 

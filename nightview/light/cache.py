@@ -16,7 +16,7 @@ from nightview.light.rays import Array32
 from nightview.light.source import Source
 from nightview.site.build import Geometry
 
-VERSION = "18"
+VERSION = "19"
 """Raised whenever the light would come out differently, so that old maps are not used."""
 LIMIT_BYTES = 2 << 30
 

@@ -34,9 +34,9 @@ FIRST_OF = 3
 """Every node sends a third of its rays first: itself an even set, of 96. They tell how far about it
 the light is much the same, and so whether the rest are needed."""
 ENOUGH = 3.0
-ENOUGH_MINOR = 1.3
+ENOUGH_MINOR = 9.0
 """A node whose light its neighbours make worth so many alone needs no more rays; the second where
-light from other surfaces is minor."""
+light from other surfaces is minor: on open ground few rays meet what is lit, and chance weighs more."""
 CROWN_RAYS = 96
 SMOOTH = (0.05, 0.2)
 """Light bends over distances as those to what is seen (Ward, Rubinstein & Clear 1988; by the mean of
@@ -193,12 +193,14 @@ class _Targets:
 class Gather:
     """The rays' result.
 
-    matrix : (seen, cells) csr, from exitance [lm/m²] to what nodes and crowns see.
-    spread : (rows, seen) csr. Of that, each row's share of its own and of its neighbours'.
+    seen : (n,) the cells that any ray met.
+    matrix : (places, n) csr, from their exitance [lm/m²] to what nodes and crowns see.
+    spread : (rows, places) csr. Of that, each row's share of its own and of its neighbours'.
     sky : (rows, 3) float32. What the sky itself brings [lx RGB].
     """
 
     layout: Layout
+    seen: NDArray[np.intp]
     matrix: sparse.csr_matrix
     spread: sparse.csr_matrix
     sky: Array32
@@ -209,7 +211,8 @@ class Gather:
         Returns (rows, k, 3): all bounces until the next adds less than 0.2 % of the sum.
         """
         total = np.zeros((3, self.layout.rows, direct_cells.shape[1]), np.float32)
-        return self._all_bounces(partial(self.layout.given, direct_cells), total)
+        first = partial(self.layout.given, direct_cells)
+        return self._all_bounces(lambda colour: first(colour)[self.seen], total)
 
     def sky_light(self) -> Array32:
         """The sky's light with its own bounces, on rows (rows, 3)."""
@@ -230,7 +233,7 @@ class Gather:
         for colour in range(3):
             matrix = _scaled(whole, layout.reflectance[:, colour])
             matrix.data[leaves:] += (behind * layout.transmittance[:, colour, None]).ravel()
-            found.append(matrix)
+            found.append(matrix[self.seen])
         return found
 
     def _all_bounces(self, sent: Callable[[int], Array32], total: Array32) -> Array32:
@@ -313,7 +316,12 @@ def trace_gather(site: Site, layout: Layout, tracer: Tracer) -> Gather:
     matrix = sparse.vstack([matrix, crowns.matrix], format="csr", dtype=np.float32)
     spread = _spread(layout, smooth, inside)
     sky = spread @ np.concatenate([sky, crowns.sky])
-    return Gather(layout, matrix, spread, sky)
+    met = np.bincount(matrix.indices, minlength=layout.cells) > 0
+    matrix = sparse.csr_matrix(
+        (matrix.data, (np.cumsum(met, dtype=np.int32) - 1)[matrix.indices], matrix.indptr),
+        shape=(matrix.shape[0], int(met.sum())),
+    )
+    return Gather(layout, np.flatnonzero(met), matrix, spread, sky)
 
 
 def _smoothing(layout: Layout, nearness: Array32, inside: Bools) -> sparse.csr_matrix:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial import cKDTree
 
-from nightview.light.grids import Bools, Grids
+from nightview.light.grids import Bools, Grids, inside
 from nightview.light.nodes import Lines, Nodes, between, everywhere
 from nightview.light.planes import Plane, ended, lattice, planes_of, touched
 from nightview.light.rays import Array32
@@ -133,7 +133,7 @@ class Layout:
         for crown in site.crowns:
             voxel, middles = _voxels(crown)
             self.crown_cell_start.append(cell)
-            front = _facing(crown.normal)
+            front = facing(crown.normal)
             own = SIDES * voxel[:, None] + np.stack([front, SIDES - 1 - front], axis=1)
             self.crown_cell.append((own + cell).astype(np.int32))
             self.crown_facing.append(_mean_facing(crown, own, SIDES * len(middles)))
@@ -337,12 +337,14 @@ def _lines_in_plane(
     of their crossings there is light at."""
     u, v = lattice(patch, step)
     around = plane.about(patch, step)
-    there = grids.real_at(number, u, v, around)
+    there = inside(around, u, v)
     u = ended(u, patch.size[0], not there[:, 0].any(), not there[:, -1].any())
     v = ended(v, patch.size[1], not there[0].any(), not there[-1].any())
     lines = _with_all_feet(u, v, patch, feet, 0.01)
     real = grids.real_at(number, lines.u, lines.v, around)
-    return lines, real & touched(patch.outline, (u, v), lines.u, lines.v)
+    if not patch.is_rectangle:
+        real &= touched(patch.outline, (u, v), lines.u, lines.v)
+    return lines, real
 
 
 def _gather_lines(patch: Patch, feet: list[tuple[Array, Array]]) -> Lines:
@@ -390,10 +392,11 @@ def _with_feet(axis: Array, feet: list[tuple[float, float]], apart_m: float) -> 
     for place in lines.tolist():
         if place - before > 0.045:
             before = place
-            inside = axis[0] + 0.02 < place < axis[-1] - 0.02
-            if inside and np.abs(axis - place).min() > apart_m:
-                kept.append(place)
-    both = np.concatenate([axis, kept])
+            kept.append(place)
+    inner = np.array(kept)
+    inner = inner[(inner > axis[0] + 0.02) & (inner < axis[-1] - 0.02)]
+    apart = np.abs(inner[:, None] - axis).min(axis=1) > apart_m
+    both = np.concatenate([axis, inner[apart]])
     order = np.argsort(both, kind="stable")
     return both[order], order < len(axis)
 
@@ -527,7 +530,7 @@ def _voxels(crown: Crown) -> tuple[NDArray, NDArray]:
     return number, (corners + 0.5) * step
 
 
-def _facing(normals: Array32) -> NDArray[np.intp]:
+def facing(normals: Array32) -> NDArray[np.intp]:
     """The group, 0 … 23, that ways (n, 3) are of by octant and steepest axis; the opposite way's is 23
     less that."""
     octant = (normals > 0) @ np.array([1, 2, 4])

@@ -73,6 +73,9 @@ class Plane:
             (at_u, x), (at_v, y) = (
                 [self._cell(wider, places[axis], axis, side) for side in (-1, 1)] for axis in (0, 1)
             )
+            box = np.s_[at_v[0][0] : y[0][-1] + 1, at_u[0][0] : x[0][-1] + 1, 0]
+            if not (self._corners[wider][box] > NONE).any():
+                continue
             for (column, a), (row, b) in itertools.product((at_u, x), (at_v, y)):
                 cell = self._corners[wider][np.ix_(row, column)]
                 new = ~found & (cell[..., 0] > NONE)

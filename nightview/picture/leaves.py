@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from nightview.light.layout import SIDES, facing
 from nightview.light.rays import Array32
 from nightview.site.surface import Crown, cubes
 
@@ -55,8 +56,8 @@ def softened(crown: Crown, sides: Array32) -> Array32:
     Taken over all facings alike, a lit crown would shine through to its dark side.
     """
     number, _ = cubes(crown.centre, AROUND_M)
-    octant = (crown.normal > 0) @ np.array([1, 2, 4])
-    group = (8 * number[:, None] + np.stack([octant, 7 - octant], axis=1)).ravel()
+    front = facing(crown.normal)
+    group = (SIDES * number[:, None] + np.stack([front, SIDES - 1 - front], axis=1)).ravel()
     count = np.maximum(np.bincount(group), 1)
     flat = sides.reshape(-1, 3)
     around = [(np.bincount(group, flat[:, channel]) / count)[group] for channel in range(3)]

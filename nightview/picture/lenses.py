@@ -8,7 +8,7 @@ the glittering path.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -35,6 +35,8 @@ Floats = NDArray[np.floating]
 
 CELL_M, STEP_M = 1.0, 0.04
 """Water is searched in cells of this size, and closely at a sixth of its shortest wave."""
+STRIP_SPOT_M = 0.1
+"""A row of light is seen as lights of this length, end to end."""
 _LIFT_M = 0.002
 _DELTA_M = 1e-4
 _FOCUS = 0.04
@@ -51,14 +53,28 @@ def seen_lenses(light: Light, camera: Camera) -> SmallLights:
         weight = light.state.weight(part.source)
         if part.source.kind not in ("lamp", "moon") or not weight.any():
             continue
-        seen = _Seen(light, eye, part.source, weight)
         if part.source.kind == "lamp":
-            found += seen.straight()
-        for patch in mirrors:
-            found += seen.in_pane(patch)
-        for water in waters:
-            found += seen.in_water(water)
+            for spot in _spots(part.source, STRIP_SPOT_M):
+                found += _Seen(light, eye, spot, weight).straight()
+        for spot in _spots(part.source):
+            seen = _Seen(light, eye, spot, weight)
+            for patch in mirrors:
+                found += seen.in_pane(patch)
+            for water in waters:
+                found += seen.in_water(water)
     return SmallLights.together(found)
+
+
+def _spots(source: Source, largest_m: float = np.inf) -> list[Source]:
+    """A source as lights at one point each: a row of light in parts no longer than so much."""
+    parts = max(1, int(np.ceil(source.pane_m[0] / largest_m)))
+    along = source.pane_m[0] * ((np.arange(parts) + 0.5) / parts - 0.5)
+    each = source.intensity if parts == 1 else source.intensity.scaled(1.0 / parts)
+    return [
+        replace(source, positions=(place + step * source.second)[None], intensity=each)
+        for place in source.positions
+        for step in along
+    ]
 
 
 def _before(patch: Patch, point: Array) -> bool:
@@ -110,7 +126,7 @@ class _Seen:
 
     @property
     def lens(self) -> Array:
-        """Where the source is, (3,)."""
+        """Where the source, of one point, is, (3,)."""
         return self.source.positions[0]
 
     def straight(self) -> list[SmallLights]:
