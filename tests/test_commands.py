@@ -24,7 +24,7 @@ from nightview.scene.starter import ROOFS
 from nightview.site.materials import MATERIALS, PATTERNS
 
 COMMANDS = (
-    "new", "still", "compare", "turntable", "plan", "check", "meter", "wire", "lamps", "materials",
+    "new", "still", "compare", "turntable", "plan", "check", "meter", "wire", "pack", "intake", "lamps", "materials",
     "schema",
 )  # fmt: skip
 

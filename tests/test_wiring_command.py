@@ -21,10 +21,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nightview.__main__ import main
+from nightview.scene.cautions import CAUTIONS
 from nightview.scene.read import parse
 from nightview.wiring.faults import check
 from nightview.wiring.network import network_of
-from nightview.wiring.report import CAUTIONS, Report, as_json, report_of, schema
+from nightview.wiring.report import Report, as_json, report_of, schema
 from nightview.wiring.report_text import columns, lamps_table, sheets_of, terminal
 
 JOB = """

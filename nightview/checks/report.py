@@ -16,6 +16,7 @@ from nightview.checks.limits import Kind, Limit
 from nightview.checks.record import Record
 from nightview.checks.result import Result
 from nightview.checks.sentences import sentences
+from nightview.checks.style import COLOURS, base
 from nightview.checks.words import (
     KINDS,
     NOTE,
@@ -32,16 +33,10 @@ from nightview.checks.words import (
     value_told,
     with_unit,
 )
+from nightview.scene.cautions import CAUTIONS
 
 MAKER = "nightview check"
 """Stands in every report as its maker, so that we know our own again."""
-
-COLOURS: dict[str, tuple[str, str]] = {
-    "page": ("#1b1d20", "#ffffff"), "quiet": ("#55595f", "#ffffff"), "head": ("#1b1d20", "#eef0ee"),
-    "strong": ("#ffffff", "#7c1f1a"), "warn": ("#3d2b00", "#f2d58a"), "taste": ("#16384f", "#dbe8f1"),
-    "good": ("#173d2a", "#d9ebdf"), "link": ("#1d4f73", "#ffffff"),
-}  # fmt: skip
-"""Ink and paper of each kind of text. Verdicts are words; colour only helps to find them."""
 
 HEADS: dict[Group, str] = {
     "strong": "Strong", "warn": "Warnings", "taste": "Matters of taste, which are no faults",
@@ -59,25 +54,6 @@ NOT_TOLD = (
     "Single leaves, this year's growth, and what dirt or a bent stake does to a lamp.",
     "Whether anyone is safer for it, and whether an authority will approve it.",
     "The glow of the sky beyond this site.",
-)
-CAUTIONS = (
-    "This is a planning aid. The local code, the inspector, the papers that come with each product and "
-    "the judgement of those who are licensed go before it.",
-    "Mains wiring, new outlets, docks and pools belong to a licensed electrician. Use listed parts.",
-    "Low-voltage lighting stays within 30 V AC or 60 V DC, and 25 A on each secondary circuit (NEC 411).",
-    "Keep lamps 10 ft (3.05 m) from the edge of a pool, spa or fountain, unless the code's article on "
-    "pools permits that very fixture closer (NEC 680.22).",
-    "Cover low-voltage cable with 6 in (150 mm) of earth at least (NEC table 300.5), with more under "
-    "drives.",
-    "Before anyone digs, have the public utilities mark their lines and find the private ones: "
-    "irrigation, gas, drains, pet fences.",
-    "The outlet has ground-fault protection and a cover that closes over the plug in use.",
-    "Trees are for qualified climbers: stand-off bolts, slack for growth, well clear of power lines.",
-    "Lenses grow hot: keep mulch, dry leaves and bare feet away from them.",
-    "Decorative light does not take the place of lighting for escape or safety.",
-    "Ask about light ordinances, owners' rules, curfews and protected wildlife before work begins.",
-    "Try every lamp before any cable is buried, and measure volts under load: those calculated rest on "
-    "the lengths entered and on catalogue watts.",
 )
 
 
@@ -302,27 +278,12 @@ def _many(count: int, word: str) -> str:
 
 
 def _css() -> str:
-    ink, paper = COLOURS["page"]
     badges = "".join(
         f".badge.{group} {{ color: {COLOURS[group][0]}; background: {COLOURS[group][1]}; }}\n"
         for group in ("strong", "warn", "taste")
     )
     return f"""\
-body {{ margin: 0 auto; max-width: 60rem; padding: 1.5rem; color: {ink}; background: {paper};
-  font: 1rem/1.5 system-ui, "DejaVu Sans", sans-serif; }}
-h1 {{ font-size: 1.7rem; line-height: 1.2; margin: 0 0 .3rem; }}
-h2 {{ font-size: 1.25rem; margin: 2.2rem 0 .6rem; border-bottom: 2px solid {ink}; }}
-h3 {{ font-size: 1.05rem; margin: 1.4rem 0 .4rem; }}
-h4 {{ font-size: 1rem; margin: 0 0 .4rem; }}
-.note, figcaption, caption {{ color: {COLOURS["quiet"][0]}; background: {COLOURS["quiet"][1]}; }}
-nav ul {{ padding: 0; display: flex; flex-wrap: wrap; gap: .2rem 1.2rem; list-style: none; }}
-a {{ color: {COLOURS["link"][0]}; background: {COLOURS["link"][1]}; }}
-table {{ border-collapse: collapse; width: 100%; margin: .5rem 0 1rem; font-size: .92rem; }}
-caption {{ text-align: left; padding-bottom: .2rem; }}
-th, td {{ text-align: left; vertical-align: top; padding: .25rem .6rem .25rem 0;
-  border-bottom: 1px solid #c9ccc9; }}
-thead th {{ color: {COLOURS["head"][0]}; background: {COLOURS["head"][1]}; }}
-tbody th {{ font-weight: 600; }}
+{base(60)}h4 {{ font-size: 1rem; margin: 0 0 .4rem; }}
 table.counts {{ width: auto; }}
 .finding {{ border: 1px solid #8b8f94; border-left-width: .4rem; padding: .6rem .8rem; margin: .6rem 0;
   break-inside: avoid; }}
@@ -334,8 +295,6 @@ table.counts {{ width: auto; }}
 dl div {{ display: grid; grid-template-columns: 9rem 1fr; gap: .6rem; }}
 dt {{ color: {COLOURS["quiet"][0]}; background: {COLOURS["quiet"][1]}; }}
 dd {{ margin: 0; overflow-wrap: anywhere; }}
-figure {{ margin: 1rem 0; }}
-img {{ display: block; width: 100%; height: auto; border: 1px solid #c9ccc9; }}
 @page {{ size: A4; margin: 14mm; }}
 @page sheet {{ size: A4 landscape; margin: 0; }}
 @media print {{

@@ -29,6 +29,7 @@ def new(
     height: str | None = None,
     roof: str | None = None,
     feet: Annotated[bool | None, Parameter(negative="")] = None,
+    answers: Path | None = None,
     ask: bool = True,
 ) -> None:
     """Write a commented first scene file from a few dimensions, asked for or given as options.
@@ -51,6 +52,8 @@ def new(
         gable, hip, shed or flat.
     feet
         Write lengths in feet and inches; by default as the width is given.
+    answers
+        A file of answers to "nightview intake"; what is given as an option goes before it.
     ask
         Ask for what is not given, where there is a terminal to ask at.
     """
@@ -62,6 +65,13 @@ def new(
         raise NightviewError(
             str(file), "is there already", "choose another name; nothing was changed"
         )
+    told = None
+    if answers is not None:
+        from nightview.handover.intake import answers_of
+
+        told = answers_of(answers)
+        title, width, depth = title or told.get("title"), width or told.get("width"), depth or told.get("depth")  # fmt: skip
+        height, roof = height or told.height(), roof or told.get("roof")
     given = {"title": title, "width": width, "depth": depth, "height": height, "roof": roof}
     interactive = ask and sys.stdin is not None and sys.stdin.isatty()
     for key, (question, usual) in QUESTIONS.items():
@@ -89,6 +99,10 @@ def new(
         )
     except NightviewError as error:  # its place is the argument's name, and so the option's
         raise NightviewError(f"--{error.where}", error.problem, error.remedy) from None
+    if told is not None:
+        from nightview.handover.intake import answered
+
+        text = answered(text, told, metres["width"], in_feet)
     write_beside(file, lambda beside: beside.write_text(text, encoding="utf-8"))
     print(f"{file}\nNow: nightview still {file}")
 

@@ -44,7 +44,11 @@ def _of_unread(name: str, unread: Unread) -> bool:
 def _check_names_are_known(scene: Scene, unread: Unread) -> Iterator[Fault]:
     check = scene.check
     things = lit_things(scene)
-    for key, names in (("focal", check.focal), ("secondary", check.secondary), ("fill", check.fill)):
+    for key, names in (
+        ("focal", check.focal),
+        ("secondary", check.secondary),
+        ("fill", check.fill),
+    ):
         for name in names:
             if _of_unread(name, unread):
                 continue

@@ -91,11 +91,16 @@ def prices_of(path: Path | None = None) -> Prices:
     return _prices(text, path.name)
 
 
+OF_THE_QUOTE = ("part", "kit", "labour", "quote")
+"""Tables of the same list that only the hand-over's quote reads."""
+
+
 def _prices(text: str, name: str) -> Prices:
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise NightviewError(name, f"is no TOML: {error}") from None
+    data = {key: value for key, value in data.items() if key not in OF_THE_QUOTE}
     try:
         found = Prices.model_validate(
             _tuples(data), strict=True, by_alias=True, by_name=False, context=FromFile(Path())
