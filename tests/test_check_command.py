@@ -84,7 +84,9 @@ def test_the_report_is_written_whole(house, tmp_path, capsys):
     assert {"house-check.html", "house-check.json", "house-facade-house-front.png"} <= names
     assert not any(name.startswith(".") for name in names)
     page = (out / "house-check.html").read_text(encoding="utf-8")
-    assert "http://" not in page.replace("http://www.w3.org", "") and "data:image/png;base64," in page
+    assert (
+        "http://" not in page.replace("http://www.w3.org", "") and "data:image/png;base64," in page
+    )
     (out / "house-check.html").write_text("mine", encoding="utf-8")
     assert main(["check", str(house(BAD)), "--out", str(out)]) == 2
     assert (out / "house-check.html").read_text(encoding="utf-8") == "mine"

@@ -104,7 +104,9 @@ def test_a_planted_fault_is_found_and_cured(name):
     assert all(lamp in r.lamps for r in faults), [(r.key, r.lamps) for r in faults]
     found = mended(job, results)
     changes = [c for cure in found.cures if cure.applied for c in cure.changes]
-    assert changes and all(cure.cleared for cure in found.cures if cure.key in [r.key for r in faults])
+    assert changes and all(
+        cure.cleared for cure in found.cures if cure.key in [r.key for r in faults]
+    )
     assert not [r.key for r in results_of(job_of(applied(text, changes))) if r.counts]
 
 
@@ -115,7 +117,9 @@ def test_one_of_a_pair_deleted_is_found_and_cured():
     results = results_of(job)
     faults = [r for r in results if r.counts]
     assert [r.key for r in faults if r.check == "balance"] == [("balance", "parlour window")]
-    assert all("parlour" in r.lamps or r.check == "side wall" for r in faults), [r.key for r in faults]
+    assert all("parlour" in r.lamps or r.check == "side wall" for r in faults), [
+        r.key for r in faults
+    ]
     found = mended(job, results)
     changes = [c for cure in found.cures if cure.applied for c in cure.changes]
     mended_text = applied(text, changes)

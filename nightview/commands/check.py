@@ -118,9 +118,7 @@ def check(
     if out is not None:
         from nightview.plan.report import write_report
 
-        for path in write_report(
-            looked, results, cures, record, out, scene.stem, overwrite, sheet
-        ):
+        for path in write_report(looked, results, cures, record, out, scene.stem, overwrite, sheet):
             if not json:
                 print(path)
     if apply is not None and cures:

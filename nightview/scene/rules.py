@@ -12,8 +12,8 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
-from nightview.scene.faults import SAME_M, Fault, Unread, label, metres, row_faults, unknown
 from nightview.scene.check_rules import CHECK_RULES
+from nightview.scene.faults import SAME_M, Fault, Unread, label, metres, row_faults, unknown
 from nightview.scene.light_rules import LIGHT_RULES
 from nightview.scene.model import (
     Area,
