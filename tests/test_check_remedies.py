@@ -100,7 +100,7 @@ def test_a_missing_lamp_of_a_pair_is_added_or_the_other_dimmed():
 def test_what_cannot_be_cured_is_said():
     """No light reaches higher than a wall's top."""
     text = wall(lamp("up", 3, 0.5)) + "[check.limits]\nreach = { warn = 3.0 }\n"
-    found, before, _ = mend(text)
+    found, _, _ = mend(text)
     cure = next(cure for cure in found.cures if cure.key[0] == "reach")
     assert not cure.cleared
     assert "no small change" in cure.words or "does not clear" in cure.words

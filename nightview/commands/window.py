@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 import sys
 from importlib.util import find_spec
 from pathlib import Path
@@ -10,6 +11,7 @@ from pathlib import Path
 from nightview.errors import NightviewError
 
 REMEDY = "use still, compare, check or plan instead: they need no screen"
+PATIENCE_S = 30.0
 
 
 def window(scene: Path) -> int:
@@ -24,9 +26,9 @@ def window(scene: Path) -> int:
     scene
         The scene file (TOML).
     """
-    from nightview.commands.job import lit_of
+    from nightview.scene.read import read
 
-    lit_of(scene)
+    read(scene)  # what is wrong with the file is said before anything else
     ensure_screen()
     from nightview.picture.glcheck import ensure_gl
 
@@ -37,7 +39,10 @@ def window(scene: Path) -> int:
 
 
 def ensure_screen() -> None:
-    """NightviewError, naming what else there is, where no window can be opened."""
+    """NightviewError, naming what else there is, where no window can be opened.
+
+    Qt ends the whole process where it finds no screen, so another one tries first.
+    """
     if find_spec("PySide6") is None:
         problem = "the window needs PySide6, which is not installed"
         raise NightviewError("window", problem, f"pip install 'nightview[window]'; or {REMEDY}")
@@ -45,3 +50,13 @@ def ensure_screen() -> None:
     screen = os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
     if sys.platform == "linux" and not screen and wanted in ("", "xcb", "wayland"):
         raise NightviewError("window", "there is no screen here (no DISPLAY)", REMEDY)
+    command = [sys.executable, "-P", "-c", "from PySide6.QtWidgets import *; QApplication([])"]
+    try:
+        tried = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S)
+        failed, said = tried.returncode != 0, tried.stderr
+    except subprocess.TimeoutExpired:
+        failed, said = True, f"no answer within {PATIENCE_S:.0f} s"
+    if failed:
+        lines = [line.strip() for line in said.splitlines() if line.strip()]
+        problem = f"no window can be opened here ({(lines or ['no reason given'])[0][:200]})"
+        raise NightviewError("window", problem, REMEDY)

@@ -20,7 +20,6 @@ from string import Template
 
 import numpy as np
 
-from nightview.scene.cautions import CAUTIONS
 from nightview.checks.words import NOTE
 from nightview.errors import NightviewError
 from nightview.handover.page_coding import KNEE, coded
@@ -36,6 +35,7 @@ from nightview.picture.draw import scattered
 from nightview.picture.exposure import luminance_of_ev100
 from nightview.picture.files import write_beside
 from nightview.picture.still import exposure_of
+from nightview.scene.cautions import CAUTIONS
 from nightview.scene.model import View
 from nightview.scene.views import view_of
 

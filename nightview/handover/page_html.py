@@ -33,7 +33,7 @@ def controls(
 
     def choice(legend: str, name: str, texts: Sequence[str]) -> str:
         rows = "".join(
-            f'<label><input type="radio" name="{name}" value="{n}"{" checked" * (n == 0)}>{text}</label>'
+            f'<label class="choice"><input type="radio" name="{name}" value="{n}"{" checked" * (n == 0)}>{text}</label>'
             for n, text in enumerate(texts)
         )
         return f"<fieldset><legend>{legend}</legend>{rows}</fieldset>"

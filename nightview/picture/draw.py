@@ -67,7 +67,7 @@ def draw_unscattered(
     frame, cover = np.ascontiguousarray(mean[..., :3]), mean[..., 3]
     edges = _edges(samples, frame, ev100)
     _add_sky(frame, cover, camera, light)
-    _add_lights(frame, camera, seen_lenses(light, camera))
+    add_lights(frame, camera, seen_lenses(light, camera))
     return Frame(frame, camera, edges)
 
 
@@ -115,10 +115,10 @@ def _add_sky(frame: Array32, cover: Array32, camera: Camera, light: Light) -> No
     lights = [stars(surroundings)] if ambient > 0 else []
     if moon is not None:
         lights.append(moon_disc(moon))
-    _add_lights(frame, camera, SmallLights.together(lights), (cover < 0.5) * light.state.sky)
+    add_lights(frame, camera, SmallLights.together(lights), (cover < 0.5) * light.state.sky)
 
 
-def _add_lights(
+def add_lights(
     frame: Array32, camera: Camera, lights: SmallLights, share: NDArray[np.floating] | None = None
 ) -> None:
     """Add small lights to the frame, where share (h, w) is given only so much of each."""

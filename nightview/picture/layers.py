@@ -8,19 +8,22 @@ changing its colour, then costs a multiplication, and the halos, which are added
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nightview.light.field import LightField, State, mix
-from nightview.light.rays import Array32
+from nightview.light.rays import THREADS, Array32
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
 from nightview.picture.draw import Frame, draw_unscattered, is_edge, scattered
 from nightview.picture.tone import Edges
 from nightview.site.surface import Array
 
+BAND_ROWS = 64
 MOST_NEW = 2
 """A change that needs more new layers than this is drawn as a whole instead."""
 EDGES_BELOW_EV = 6.0
@@ -46,21 +49,52 @@ class Layers:
 
     def frame(self, state: State) -> Frame:
         """The view in a state."""
+        return scattered(self.unscattered(state), self.ev100)
+
+    def unscattered(self, state: State) -> Frame:
+        """The same without halos."""
         wanted = self._weights(state)
         if self._base is None or self._base[0].absent != state.absent:
-            return self._finished(self._whole(state, wanted))
+            return self._with_edges(self._whole(state, wanted))
         _, before, base = self._base
         changes = _changes(wanted - before)
         new = [part for part, _ in changes if (state.absent, part) not in self._layers]
         if len(new) > MOST_NEW:
-            return self._finished(self._whole(state, wanted))
-        total, edges = base.luminance.copy(), base.edges
-        for part, factor in changes:
-            layer = self._layer(part, state.absent)
-            total += layer.luminance * factor
+            return self._with_edges(self._whole(state, wanted))
+        layers = [(self._layer(part, state.absent), factor) for part, factor in changes]
+        edges = base.edges
+        for layer, factor in layers:
             edges = _added(edges, layer.edges, factor)
-        np.maximum(total, 0.0, out=total)
-        return self._finished(Frame(total, self.camera, edges))
+        total = np.empty_like(base.luminance)
+
+        def add(top: int) -> None:
+            rows = slice(top, top + BAND_ROWS)
+            here = total[rows]
+            here[:] = base.luminance[rows]
+            for layer, factor in layers:
+                here += layer.luminance[rows] * factor
+            np.maximum(here, 0.0, out=here)
+
+        with ThreadPoolExecutor(THREADS) as pool:  # in bands that stay in the processor's cache
+            list(pool.map(add, range(0, len(total), BAND_ROWS)))
+        return self._with_edges(Frame(total, self.camera, edges))
+
+    @property
+    def begun(self) -> bool:
+        """Whether the view is drawn in some state, so that others are changes of it."""
+        return self._base is not None
+
+    def redrawn(self, state: State) -> Frame:
+        """The view in a state, drawn whole; later states are changes of it."""
+        frame = self._with_edges(self._whole(state, self._weights(state)))
+        return scattered(frame, self.ev100)
+
+    def prepare(self, names: Collection[str]) -> None:
+        """Draw ahead what some sources bring, so that their first change together is a sum as well."""
+        if self._base is not None:
+            sources = enumerate(self.field.sources)
+            part = tuple((number, 1.0) for number, one in sources if one.source.name in names)
+            self._layer(part, self._base[0].absent)
 
     def _weights(self, state: State) -> Array:
         """RGB factor of the sky and of each source, (1 + n, 3)."""
@@ -94,13 +128,13 @@ class Layers:
         # A pixel that is an edge in one layer must be known in all that it is added to.
         return draw_unscattered(self.canvas, light, self.camera, self.ev100 - EDGES_BELOW_EV)
 
-    def _finished(self, frame: Frame) -> Frame:
-        """With halos, and of the edges those that are bright and steep in the sum."""
-        seen = frame.luminance[frame.edges.rows, frame.edges.columns, None] + frame.edges.apart
-        kept = is_edge(np.maximum(seen[..., 1], 0.0), self.ev100)
+    def _with_edges(self, frame: Frame) -> Frame:
+        """Of the edges only those that are bright and steep in the sum."""
         own = frame.edges
+        seen = frame.luminance[own.rows, own.columns, 1, None] + own.apart[..., 1]
+        kept = is_edge(np.maximum(seen, 0.0), self.ev100)
         edges = Edges(own.rows[kept], own.columns[kept], own.apart[kept])
-        return scattered(Frame(frame.luminance, self.camera, edges), self.ev100)
+        return Frame(frame.luminance, self.camera, edges)
 
 
 def _changes(difference: Array) -> list[tuple[Mix, Array32]]:
@@ -126,12 +160,13 @@ def _added(edges: Edges, more: Edges, factor: Array32) -> Edges:
         return edges
     if not len(edges.rows):
         return Edges(more.rows, more.columns, more.apart * factor)
-    wide = 1 << 20
+    wide = 1 << 20  # both come row by row, and so does their union
     own, other = edges.rows * wide + edges.columns, more.rows * wide + more.columns
-    both, places = np.unique(np.concatenate([own, other]), return_inverse=True)
-    apart = np.zeros((len(both), *edges.apart.shape[1:]), np.float32)
-    apart[places[: len(own)]] = edges.apart
-    apart[places[len(own) :]] += more.apart * factor
+    place = np.searchsorted(own, other)
+    new = own[np.minimum(place, len(own) - 1)] != other
+    both = np.insert(own, place[new], other[new])
+    apart = np.insert(edges.apart, place[new], np.float32(0), axis=0)
+    apart[np.searchsorted(both, other)] += more.apart * factor
     rows, columns = np.divmod(both, wide)
     return Edges(_indices(rows), _indices(columns), apart)
 

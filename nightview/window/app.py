@@ -17,6 +17,7 @@ from PySide6.QtWidgets import (
     QFrame,
     QHBoxLayout,
     QLabel,
+    QListWidgetItem,
     QMainWindow,
     QPushButton,
     QScrollArea,
@@ -113,6 +114,7 @@ class Window(QMainWindow):
         self.pane.picked.connect(self._refresh)
         self.pane.dragged.connect(self._refresh)
         self.panel.chosen.connect(self._refresh)
+        self.panel.findings.itemClicked.connect(self._finding_chosen)
         self._fill_menus()
         for interval, deed in ((POLL_MS, self._poll), (KEEP_MS, self._keep)):
             timer = QTimer(self, interval=interval)
@@ -147,10 +149,11 @@ class Window(QMainWindow):
         self.statusBar().addWidget(self.under, 1)
         self.statusBar().addPermanentWidget(self.seen)
         self.statusBar().addPermanentWidget(self.exposed)
-        self.keys = QLabel(self, textFormat=Qt.TextFormat.RichText)
-        self.keys.setObjectName("keys")
-        self.keys.setStyleSheet("background: rgba(16, 17, 19, 240); padding: 12px;")
-        self.keys.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.keys_text = QLabel(textFormat=Qt.TextFormat.RichText)
+        self.keys_text.setContentsMargins(12, 12, 12, 12)
+        self.keys = QScrollArea(self, widgetResizable=True)
+        self.keys.setWidget(self.keys_text)
+        self.keys.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.keys.hide()
         self.setStyleSheet(STYLE)
 
@@ -282,7 +285,7 @@ class Window(QMainWindow):
             self.bar.clear()
             self.say(f"{document.path.name} was changed on disk and is taken up")
             self._refresh()
-        elif found == "both changed":
+        elif found == "both changed" and not self.bar.isVisible():
             self.bar.tell(
                 f"{document.path.name} was changed on disk, and here as well.",
                 ("Take the file", self.do_reload),
@@ -316,6 +319,13 @@ class Window(QMainWindow):
 
     def _answer(self, take: bool) -> None:
         self.session.answer_offer(take)
+        self._refresh()
+
+    def _finding_chosen(self, item: QListWidgetItem) -> None:
+        """Choose the lamp that a finding blames first."""
+        lamps = item.data(Qt.ItemDataRole.UserRole) or ()
+        known = {lamp.id for lamp in self.session.lamps}
+        self.session.select(next((lamp for lamp in lamps if lamp in known), None))
         self._refresh()
 
     # --- deeds: the scene -------------------------------------------------------------------------
@@ -649,7 +659,7 @@ class Window(QMainWindow):
         if self.keys.isVisible():
             self.keys.hide()
             return
-        self.keys.setText(help_text(tuple(view.name for view in self.session.views)))
+        self.keys_text.setText(help_text(tuple(view.name for view in self.session.views)))
         self.keys.setGeometry(self.rect())
         self.keys.show()
         self.keys.raise_()
@@ -660,6 +670,7 @@ class Window(QMainWindow):
         """Keep what is unsaved beside the scene; nothing is asked."""
         if not self._ended:
             self._ended = True
+            self.hide()  # gone at once, though a step of the light may have to end first
             self.session.end()
         event.accept()
 

@@ -8,6 +8,7 @@ light from other surfaces stays as it was until the picture settles.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from nightview.light.direct import LIFT_M, Direct, light_on_points
 from nightview.light.field import Light, LightField, SourceLight, State
-from nightview.light.rays import Array32, Tracer
+from nightview.light.rays import THREADS, Array32, Tracer
 from nightview.light.source import Source
 from nightview.picture.camera import Camera
 from nightview.picture.draw import Frame, add_lights, scattered
@@ -129,20 +130,29 @@ class Sketch:
         """What a source at full power and white adds to each pixel of the sight, (n, 3) [cd/m²]."""
         sight, tracer = self.sight, self.field.tracer
         total = np.zeros((len(sight.points), 3), np.float32)
-        for position in source.positions:
-            total += _from_point(sight, tracer, source, position)
+
+        def light(some: slice) -> None:
+            for position in source.positions:
+                total[some] += _from_point(sight, some, tracer, source, position)
+
+        ends = np.linspace(0, len(total), THREADS + 1).astype(int)
+        with ThreadPoolExecutor(THREADS) as pool:
+            list(pool.map(light, map(slice, ends[:-1], ends[1:])))
         return total
 
 
-def _from_point(sight: Sight, tracer: Tracer, source: Source, position: NDArray) -> Array32:
-    lux, _ = light_on_points(sight.points, sight.normals, source, position, two_sided=True)
-    leaf = sight.lift[:, 0] == np.float32(LEAF_LIFT_M)
+def _from_point(
+    sight: Sight, some: slice, tracer: Tracer, source: Source, position: NDArray[np.float64]
+) -> Array32:
+    """What one point of a source brings to some pixels."""
+    points, normals, lift = sight.points[some], sight.normals[some], sight.lift[some]
+    lux, _ = light_on_points(points, normals, source, position, two_sided=True)
+    leaf = lift[:, 0] == np.float32(LEAF_LIFT_M)
     lit = np.flatnonzero((lux > LEAST_LX) | ((lux < -LEAST_LX) & leaf))
-    side = np.sign(lux[lit])[:, None]
-    starts = sight.points[lit] + side * sight.lift[lit] * sight.normals[lit]
-    clear = ~tracer.blocked(starts, position.astype(np.float32))
-    lit = lit[clear]
-    lux = lux[lit, None]
-    found = np.zeros((len(sight.points), 3), np.float32)
-    found[lit] = np.abs(lux) * np.where(lux > 0, sight.near[lit], sight.through[lit])
+    starts = points[lit] + np.sign(lux[lit])[:, None] * lift[lit] * normals[lit]
+    lit = lit[~tracer.blocked(starts, position.astype(np.float32), parallel=False)]
+    found = np.zeros((len(points), 3), np.float32)
+    facing = lux[lit, None] > 0
+    per_lux = np.where(facing, sight.near[some][lit], sight.through[some][lit])
+    found[lit] = np.abs(lux[lit, None]) * per_lux
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,14 +12,14 @@ from PIL import Image
 
 from nightview.errors import NightviewError
 from nightview.light.field import Light, LightField, State, mix
-from nightview.light.rays import Array32
+from nightview.light.rays import THREADS, Array32
 from nightview.picture import tone
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
 from nightview.picture.draw import Frame, draw_frame, draw_unscattered
 from nightview.picture.glare import bloom
 from nightview.picture.glcheck import ensure_gl
-from nightview.picture.layers import Layers
+from nightview.picture.layers import BAND_ROWS, Layers
 from nightview.picture.looks import LOOKS, Look, look_of
 from nightview.picture.still import Still, canvas_of, exposure_of
 from nightview.scene.model import View
@@ -254,17 +255,34 @@ class Studio:
 def quick_halos(luminance: Array32, camera: Camera, ev100: float) -> Array32:
     """``draw.scattered`` worked out on half the pixels each way."""
     height, width = (n // 2 * 2 for n in luminance.shape[:2])
-    small = luminance[0:height:2, 0:width:2] + luminance[1:height:2, 0:width:2]
-    small += luminance[0:height:2, 1:width:2]
-    small += luminance[1:height:2, 1:width:2]
-    small *= np.float32(0.25)
-    halo = bloom(small, camera.fov_deg, tone.shown_cd_m2(ev100)) - small
+    small = np.empty((height // 2, width // 2, 3), np.float32)
     size = luminance.shape[1::-1]
-    out = luminance.copy()
-    for channel in range(3):
-        plane = Image.fromarray(np.ascontiguousarray(halo[..., channel]))
-        out[..., channel] += np.asarray(plane.resize(size, Image.Resampling.BILINEAR))
-    return np.maximum(out, 0.0, out=out)
+    out = np.empty_like(luminance)
+
+    def reduce(top: int) -> None:
+        rows = luminance[2 * top : min(2 * (top + BAND_ROWS), height), :width]
+        here = small[top : top + BAND_ROWS]
+        np.add(rows[0::2, 0::2], rows[1::2, 0::2], out=here)
+        here += rows[0::2, 1::2]
+        here += rows[1::2, 1::2]
+        here *= np.float32(0.25)
+
+    def enlarged(plane: Array32) -> Array32:
+        image = Image.fromarray(np.ascontiguousarray(plane))
+        return np.asarray(image.resize(size, Image.Resampling.BILINEAR))
+
+    def add(top: int) -> None:
+        rows = slice(top, top + BAND_ROWS)
+        for channel, plane in enumerate(planes):
+            np.add(luminance[rows, :, channel], plane[rows], out=out[rows, :, channel])
+        np.maximum(out[rows], 0.0, out=out[rows])
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(reduce, range(0, len(small), BAND_ROWS)))
+        halo = bloom(small, camera.fov_deg, tone.shown_cd_m2(ev100)) - small
+        planes = list(pool.map(enlarged, np.moveaxis(halo, -1, 0)))
+        list(pool.map(add, range(0, len(out), BAND_ROWS)))
+    return out
 
 
 def state_of(field: LightField, name: str) -> State:

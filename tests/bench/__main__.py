@@ -102,9 +102,11 @@ def main() -> None:
         window = (160, 90) if smoke else (1280, 720)
         commands(scene, size, work)
         in_process(scene, size, window, 1 if smoke else 5)
+        window_updates(scene, window, 1 if smoke else 9)
         lodge = ROOT / "scenes" / "lodge.toml"
         if not smoke and lodge.exists():
             memory(lodge, size, work)
+            window_updates(lodge, window, 5)
         wiring(work, 6 if smoke else 60, 50 if smoke else 2000)
         embree_share(scene, 1 if smoke else 3)
         against_mitsuba(scene, work, (32, 18) if smoke else (320, 180), window)
@@ -317,6 +319,65 @@ through = ["row {k}"]
     operating_point(circuit)  # SciPy is loaded once
     taken = seconds(lambda: operating_point(circuit), 5)
     row(f"  {many} lamps solved", f"{1000 * taken:.1f} ms", "30 ms")
+
+
+# --- the window -----------------------------------------------------------------------------------
+
+
+def window_updates(scene: Path, size: tuple[int, int], times: int) -> None:
+    """What the window does for a slider and for a dragged lamp, from the change of the text on."""
+    from nightview.light.source import source_of
+    from nightview.site.build import build, relit
+    from nightview.window import edits
+    from nightview.window.document import Document
+    from nightview.window.studio import Shot, Studio
+
+    document, studio = Document(scene), Studio()
+    site = build(document.scene)
+    shot = Shot(site.scene.views[0], size=size)
+    studio.settled(site, shot)
+    fixture = site.scene.fixtures[0]
+    lamp, lamps = fixture.lamp_ids[0], frozenset(fixture.lamp_ids)
+    studio.prepare(site, shot, lamps)
+    sketch = studio.sketch(site, shot, lamps)
+    dims, moves = (iter(np.linspace(low, high, 1000)) for low, high in ((0.2, 0.9), (0.0, 0.5)))
+    at = next(one for one in site.fixtures if one.id == lamp).position
+
+    def dim() -> None:
+        change = edits.shown(document.scene, lamp, "as designed", "dim", float(next(dims)))
+        document.change(change, "dim", "dim")
+        studio.quick(relit(site, document.scene), shot)
+
+    def drag() -> None:
+        from nightview.window.moving import keys_at
+
+        first = site.scene.fixtures[0]
+        placed = next(one for one in site.fixtures if one.id == lamp)
+        values = keys_at(site.scene, first, placed, at + [float(next(moves)), 0.0, 0.0])
+        document.change(edits.put(document.scene, lamp, values), "move", "move")
+        here = relit(site, document.scene)
+        sources = [source_of(one) for one in here.fixtures if one.id in lamps]
+        sketch.shown(sources, sketch.field.designed, shot.shown_as)
+
+    def settle() -> None:
+        studio.settled(build(document.scene), shot)
+
+    pixels = f"{size[0]} x {size[1]}"
+    many = f"{scene.stem}, {len(site.fixtures)} lamps"
+    row(f"window, {many}: {len(lamps)} dimmed, drawn at {pixels}", *_taken(dim, times, "0.1 s"))
+    target = "0.125 s" if len(site.fixtures) <= 14 else "0.25 s"
+    row(f"  {len(lamps)} dragged, in less detail", *_taken(drag, times, target))
+    row("  and settled to full detail", *_taken(settle, 1, ""))
+    studio.close()
+
+
+def _taken(call: Callable[[], object], times: int, target: str) -> tuple[str, str]:
+    """Wall time of a call, its target, and its time on the processor."""
+    call()
+    before = time.process_time()
+    wall = seconds(call, times)
+    cpu = (time.process_time() - before) / times
+    return f"{wall:.3f} s", f"{target:8} processor {cpu:.3f} s"
 
 
 # --- embree ---------------------------------------------------------------------------------------
