@@ -17,6 +17,7 @@ def pack(
     out: Path,
     only: Annotated[list[str] | None, Parameter(negative="", consume_multiple=True)] = None,
     prices: Path | None = None,
+    film: Path | None = None,
     state: str = AS_DESIGNED,
     option: Annotated[list[str] | None, Parameter(negative="", consume_multiple=True)] = None,
     overwrite: Annotated[bool, Parameter(negative="")] = False,
@@ -39,6 +40,8 @@ def pack(
         already stay as they are.
     prices
         Your price list, TOML or CSV, in place of the invented one that is shipped.
+    film
+        An mp4 for the client's page, as nightview turntable makes it; left out if it does not fit.
     state
         Name of a state of the scene for the installer and the try-out night; "as designed" by default.
     option
@@ -55,7 +58,9 @@ def pack(
     parts = parts_of(only or ())
     before = check_free(out, overwrite)
     with shown(f"Pack of {scene.name}") as report:
-        job = Pack(scene, prices, state, tuple(option or ()), version("nightview"), report)
+        job = Pack(
+            scene, prices, state, tuple(option or ()), version("nightview"), report, film
+        )  # fmt: skip
         if "quote" in parts or "client" in parts:
             job.listed  # noqa: B018  a fault in the price list is told before anything is calculated
         with within(scene.name):
@@ -65,6 +70,8 @@ def pack(
     about = {"version": version("nightview"), "scene": scene.name}
     for path in write_pack(out, before, about, made):
         print(path)
+    for note in job.notes:
+        print(note)
     stale = [
         name for name, part in before.get("parts", {}).items()
         if name not in made and part.get("made from", {}).get("scene") != job.source_hash

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
@@ -39,7 +39,9 @@ def parts_of(names: Sequence[str]) -> tuple[str, ...]:
 @dataclass(eq=False)
 class Pack:
     """What a pack is made from. scene : the file. prices : the price list's file, or None for the
-    shipped one. options : states to quote; by default those that differ in their lamps."""
+    shipped one. options : states to quote; by default those that differ in their lamps. film : an mp4
+    for the client's page, as ``nightview turntable`` makes it. notes : what is to be told in the end.
+    """
 
     scene: Path
     prices: Path | None = None
@@ -47,6 +49,8 @@ class Pack:
     options: Sequence[str] = ()
     version: str = ""
     progress: Progress = lambda *_: None
+    film: Path | None = None
+    notes: list[str] = field(default_factory=list)
 
     @cached_property
     def facts(self) -> Facts:
@@ -86,6 +90,8 @@ class Pack:
     def _source(self, part: str) -> dict[str, str]:
         found = {"version": self.version, "scene": self.source_hash}
         found |= {name: code for name, code in self._hashes.items() if name != self.scene.name}
+        if part == "client" and self.film is not None:
+            found["film"] = sha256(self.film.read_bytes())
         if part in ("installer", "tryout", "client"):
             found["state"] = self.state
         if part in ("quote", "client"):
@@ -162,13 +168,15 @@ class Pack:
         }
         with tempfile.TemporaryDirectory(prefix="nightview-") as folder:
             path = Path(folder) / "client.html"
-            write_page(
+            written = write_page(
                 path,
                 self.facts.light,
                 sentences=self._sentences(),
                 prices=told,
+                film=self.film,
                 report=self.progress,
             )
+            self.notes += written.notes
             return {"client.html": path.read_bytes()}
 
     def _sentences(self) -> list[str]:
