@@ -13,6 +13,7 @@ from nightview.checks.limits import limits_of
 from nightview.checks.readings import Meter, Readings
 from nightview.checks.result import Result
 from nightview.checks.run import SEARCHED
+from nightview.checks.walls import SEEN_CD_M2
 from nightview.errors import NightviewError
 from nightview.light.field import Light, LightField
 from nightview.light.rays import Array32, Hits
@@ -160,7 +161,8 @@ def _hottest(field: LightField, meter: Meter, readings: Readings, camera: Camera
         if not len(seen):
             continue
         k = int(seen[lux[seen].argmax()])
-        if lux[k] > 0 and (best is None or lux[k] > best.lux):
+        bright = lux[k] * area.per_lux[k] >= SEEN_CD_M2
+        if bright and (best is None or lux[k] > best.lux):
             lit = lux > LIT * lux[k]
             mean = float(np.average(lux[lit], weights=area.weight[lit]))
             best = HotSpot(area.name, float(lux[k]), float(lux[k]) / mean, _tuple(area.points[k]))

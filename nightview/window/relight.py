@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import replace
+from threading import Lock
 
 import numpy as np
 
@@ -32,6 +33,7 @@ class Relight:
         self.field: LightField | None = None
         self._before: OrderedDict[str, tuple[Direct, Array32]] = OrderedDict()
         self._sky = ""
+        self._gathering = Lock()
 
     def of(self, site: Site, check: Check = lambda: None) -> LightField:
         """The light of a site; quick where only lamps differ from the one before."""
@@ -55,7 +57,9 @@ class Relight:
                 direct = trace_direct(site, source, stage.tracer, stage.grids, stage.spheres)
                 cells = cells_of_direct(site, stage.layout, stage.grids, direct)
                 check()
-                bounced = stage.gather(site, sky).bounced(cells[:, None])
+                with self._gathering:
+                    gather = stage.gather(site, sky)
+                bounced = gather.bounced(cells[:, None])
                 maps[key] = direct, np.ascontiguousarray(bounced[:, 0])
                 cache.save(key, *maps[key])
         for key in set(known) - set(keys):
@@ -88,9 +92,11 @@ class Relight:
         return replace(last, site=site)
 
     def warm(self) -> None:
-        """Gather the rays between surfaces ahead of the first lamp that is moved."""
-        if self.field is not None:
-            set_up(self.field.site.geometry).gather(self.field.site, self._sky)
+        """Gather the rays between surfaces ahead of the first lamp that is moved; from any thread."""
+        field, sky = self.field, self._sky
+        if field is not None:
+            with self._gathering:
+                set_up(field.site.geometry).gather(field.site, sky)
 
 
 def _key(lamp: Placed) -> str:

@@ -87,6 +87,7 @@ class Session:
             KINDS, self._failed, lambda: self.tell("idle", None), self.studio.close
         )
         self._sketching = Worker(("shown",), self._failed)
+        self._aside = Worker(("warm",), self._failed)
         self.look_again()
 
     # --- what is there ----------------------------------------------------------------------------
@@ -164,7 +165,7 @@ class Session:
             self._drawing.post("other", other, delay_s)
 
         def ready(check: Check) -> None:
-            self.studio.relight.warm()
+            self._aside.post("warm", lambda check: self.studio.relight.warm())
             self._make_ready(check, anew=True)
 
         def findings(check: Check) -> None:
@@ -702,6 +703,7 @@ class Session:
         self.keep()
         self._drawing.end()
         self._sketching.end()
+        self._aside.end()
 
 
 def _first_view(site: Site) -> View:

@@ -28,6 +28,8 @@ from nightview.site.build import Geometry
 
 LEAST_LX = 0.02
 LEAF_LIFT_M = 0.004
+MOST_PATTERN = 4.0
+"""A pattern is at most so many times as bright or dark as its material's mean."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,6 +95,35 @@ def _per_lux(geometry: Geometry) -> tuple[Array32, Array32, NDArray[np.bool_]]:
             through[number] = np.asarray(spec.transmits_rgb or (0, 0, 0)) / np.pi
             two_sided[number] = True
     return near, through, two_sided
+
+
+def even_light(field: LightField) -> Light:
+    """One lux everywhere but on leaves: drawn, it shows each pixel's material with its pattern."""
+    site, one = field.site, np.float32(1.0)
+    patches: list[Array32 | None] = []
+    toward: list[Array32 | None] = []
+    for number, patch in enumerate(site.patches):
+        nu, nv = patch.counts(field.levels[number])
+        lit = field.layout.patch_rows[number] is not None
+        patches.append(np.broadcast_to(one, (nv, nu, 3)) if lit else None)
+        toward.append(np.broadcast_to(0 * one, (nv, nu, 3)) if lit else None)
+    crowns = [np.zeros((len(crown.centre), 2, 3), np.float32) for crown in site.crowns]
+    meshes, bodies = (
+        [np.ones((len(mesh.vertices), 3), np.float32) for mesh in group]
+        for group in (site.meshes, site.bodies)
+    )
+    return Light(field, field.designed, patches, toward, crowns, meshes, bodies, field.sky[:0])
+
+
+def patterned(sight: Sight, drawn: Array32) -> Sight:
+    """The sight with each pixel's pattern, from the view (h, w, 3) drawn in ``even_light``.
+
+    Where two things meet in a pixel, and on leaves, it keeps the plain material.
+    """
+    seen = drawn.reshape(-1, drawn.shape[-1])[sight.pixel, :3]
+    share = seen.sum(axis=1) / np.maximum(sight.near.sum(axis=1), 1e-9)
+    same = (share > 1 / MOST_PATTERN) & (share < MOST_PATTERN) & (sight.through.sum(axis=1) == 0)
+    return replace(sight, near=np.where(same[:, None], seen, sight.near))
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,7 +27,7 @@ from nightview.scene.states import AS_DESIGNED
 from nightview.site.build import Site, build
 from nightview.window.daylight import DAY_EV100, daylight, draw_day
 from nightview.window.relight import Check, Relight, without_direct
-from nightview.window.sketch import Sight, Sketch, sight_of
+from nightview.window.sketch import Sight, Sketch, even_light, patterned, sight_of
 
 Pixels = NDArray[np.uint8]
 ALL_OFF = "all lamps off"
@@ -178,7 +178,8 @@ class Studio:
         ev100 = exposure_of(field)
         share = 2 if len(lamps) <= 2 else 3 if len(lamps) <= 5 else 4
         camera = replace(shot.camera, width=shot.size[0] // share, height=shot.size[1] // share)
-        sight = self._sight_of(field, camera)
+        ensure_gl()
+        sight = self._sight_of(field, camera, check)
         check()
         state = state_of(field, shot.state)
         light = self._light_of(field, state, check)
@@ -190,7 +191,6 @@ class Studio:
         )  # so that their own lenses are not drawn
         base = without_direct(light, lamps)
         base = replace(base, field=replace(field, sources=sources))
-        ensure_gl()
         canvas = _Watched(canvas_of(site.geometry), check)
         canvas.show(base)
         frame = draw_unscattered(canvas, base, camera, ev100, quick=True)  # type: ignore[arg-type]
@@ -236,10 +236,16 @@ class Studio:
         check()
         return mix(field, state)
 
-    def _sight_of(self, field: LightField, camera: Camera) -> Sight:
+    def _sight_of(self, field: LightField, camera: Camera, check: Check) -> Sight:
         key = (field.site.geometry, *camera.eye, *camera.target, camera.fov_deg, camera.width)
         if self._sight is None or self._sight[0] != key:
-            self._sight = key, sight_of(field, camera)
+            sight = sight_of(field, camera)
+            canvas = _Watched(canvas_of(field.site.geometry), check)
+            canvas.show(even_light(field))
+            drawn = canvas.draw(camera, 2, band_pixels=4 * camera.width * camera.height)
+            height, width = camera.height, camera.width
+            mean = drawn.reshape(height, 2, width, 2, 4).mean(axis=(1, 3), dtype=np.float32)
+            self._sight = key, patterned(sight, mean)
         return self._sight[1]
 
     def _in_daylight(self, field: LightField, shot: Shot) -> Picture:
