@@ -62,10 +62,13 @@ class Layers:
         if len(new) > MOST_NEW:
             return self._with_edges(self._whole(state, wanted))
         layers = [(self._layer(part, state.absent), factor) for part, factor in changes]
-        edges = base.edges
-        for layer, factor in layers:
-            edges = _added(edges, layer.edges, factor)
         total = np.empty_like(base.luminance)
+
+        def edges_added() -> Edges:
+            edges = base.edges
+            for layer, factor in layers:
+                edges = _added(edges, layer.edges, factor)
+            return edges
 
         def add(top: int) -> None:
             rows = slice(top, top + BAND_ROWS)
@@ -76,8 +79,9 @@ class Layers:
             np.maximum(here, 0.0, out=here)
 
         with ThreadPoolExecutor(THREADS) as pool:  # in bands that stay in the processor's cache
+            edges = pool.submit(edges_added)
             list(pool.map(add, range(0, len(total), BAND_ROWS)))
-        return self._with_edges(Frame(total, self.camera, edges))
+        return self._with_edges(Frame(total, self.camera, edges.result()))
 
     @property
     def begun(self) -> bool:

@@ -20,7 +20,7 @@ _OUTLINE = np.array(
 )
 _FOLD = 0.10
 """How far the sides rise from the midrib, in widths."""
-AROUND_M, BENT_SHARE = 0.35, 0.5
+AROUND_M, BENT_SHARE = 0.42, 0.5
 """Leaves within so much count as neighbours, and give a leaf this share of its looks [by eye]."""
 OVAL_FACES = np.array([[0, 1, 3], [1, 2, 3], [0, 3, 5], [3, 4, 5]])
 RHOMB_FACES = np.array([[0, 1, 2], [0, 2, 3]])

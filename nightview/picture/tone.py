@@ -53,6 +53,7 @@ _AS_IT_IS = 0.9995
 _STEPS = 4
 _Y = Y_WEIGHTS.astype(np.float32)
 _TILE = 64
+_EDGES_AT_ONCE = 4096
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,13 +122,21 @@ def develop(frame: ArrayLike, ev100: float, edges: Edges | None = None) -> NDArr
         band = _screen(rgb[top : top + _TILE], ev100)
         codes[top : top + _TILE] = _rounded(band, threshold[: len(band)])
 
-    with ThreadPoolExecutor(THREADS) as pool:  # in bands that stay in the processor's cache
-        list(pool.map(show, range(0, height, _TILE)))
-    if edges is not None and len(edges.rows):
-        seen = rgb[edges.rows, edges.columns, None] + edges.apart
+    def at_edges(some: slice) -> NDArray[np.uint8]:
+        assert edges is not None
+        rows, columns = edges.rows[some], edges.columns[some]
+        seen = rgb[rows, columns, None] + edges.apart[some]
         shown = _screen(np.maximum(seen, 0.0), ev100).mean(axis=1)
-        own = threshold[edges.rows % _TILE, edges.columns]
-        codes[edges.rows, edges.columns] = _rounded(shown, own)
+        return _rounded(shown, threshold[rows % _TILE, columns])
+
+    with ThreadPoolExecutor(THREADS) as pool:  # in bands that stay in the processor's cache
+        count = 0 if edges is None else len(edges.rows)
+        parts = [slice(start, start + _EDGES_AT_ONCE) for start in range(0, count, _EDGES_AT_ONCE)]
+        apart = [pool.submit(at_edges, part) for part in parts]
+        list(pool.map(show, range(0, height, _TILE)))
+        for part, job in zip(parts, apart, strict=True):
+            assert edges is not None
+            codes[edges.rows[part], edges.columns[part]] = job.result()
     return codes
 
 
