@@ -62,8 +62,10 @@ _MIRROR_SHADER = """
   gl_FragData[0] = vec4(-1.0 - mirrorVS.x, mirrorVS.yz, 1.0);
 """
 
+# On a sliver of a triangle values between its corners may come out beyond them, even below nothing,
+# where they would be taken for a mirror's mark.
 _VERTEX_SHADER = """
-  gl_FragData[0] = vec4(gl_FrontFacing ? frontVS : backVS, 1.0);
+  gl_FragData[0] = vec4(max(gl_FrontFacing ? frontVS : backVS, vec3(0.0)), 1.0);
 """
 
 
