@@ -53,7 +53,6 @@ _AS_IT_IS = 0.9995
 _STEPS = 4
 _Y = Y_WEIGHTS.astype(np.float32)
 _TILE = 64
-_EDGES_AT_ONCE = 4096
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,21 +121,16 @@ def develop(frame: ArrayLike, ev100: float, edges: Edges | None = None) -> NDArr
         band = _screen(rgb[top : top + _TILE], ev100)
         codes[top : top + _TILE] = _rounded(band, threshold[: len(band)])
 
-    def at_edges(some: slice) -> NDArray[np.uint8]:
-        assert edges is not None
-        rows, columns = edges.rows[some], edges.columns[some]
-        seen = rgb[rows, columns, None] + edges.apart[some]
+    def at_edges(edges: Edges) -> NDArray[np.uint8]:
+        seen = rgb[edges.rows, edges.columns, None] + edges.apart
         shown = _screen(np.maximum(seen, 0.0), ev100).mean(axis=1)
-        return _rounded(shown, threshold[rows % _TILE, columns])
+        return _rounded(shown, threshold[edges.rows % _TILE, edges.columns])
 
-    with ThreadPoolExecutor(THREADS) as pool:  # in bands that stay in the processor's cache
-        count = 0 if edges is None else len(edges.rows)
-        parts = [slice(start, start + _EDGES_AT_ONCE) for start in range(0, count, _EDGES_AT_ONCE)]
-        apart = [pool.submit(at_edges, part) for part in parts]
-        list(pool.map(show, range(0, height, _TILE)))
-        for part, job in zip(parts, apart, strict=True):
-            assert edges is not None
-            codes[edges.rows[part], edges.columns[part]] = job.result()
+    with ThreadPoolExecutor(THREADS) as pool:
+        found = pool.submit(at_edges, edges) if edges is not None and len(edges.rows) else None
+        list(pool.map(show, range(0, height, _TILE)))  # in bands that stay in the processor's cache
+        if edges is not None and found is not None:
+            codes[edges.rows, edges.columns] = found.result()
     return codes
 
 

@@ -133,13 +133,16 @@ class Studio:
     def quick(self, site: Site, shot: Shot, check: Check = lambda: None) -> Picture:
         """The picture as a sum of what is drawn already, where lamps are but switched, dimmed or
         coloured; else as ``settled``."""
-        field = None if shot.day or shot.look == "levels" else self.relight.only_told(site)
-        if field is None or shot.role not in self._lights:
+        told = None if shot.day or shot.look == "levels" else self.relight.only_told(site)
+        last = self.relight.field
+        if told is None or last is None or shot.role not in self._lights:
             return self.settled(build(site.scene), shot, check)  # the site may lack lamps' bodies
-        layers, _ = self._layers_of(field, shot, check)
+        # Drawn with the field as it was last, and at its exposure: an exposure that follows the design
+        # is worked out when the picture settles.
+        layers, _ = self._layers_of(last, shot, check)
         if not layers.begun:
             return self.settled(build(site.scene), shot, check)
-        frame = layers.unscattered(state_of(field, shot.state))
+        frame = layers.unscattered(state_of(told, shot.state))
         frame = replace(frame, luminance=quick_halos(frame.luminance, shot.camera, layers.ev100))
         look = shot.shown_as
         pixels = look.develop(frame, layers.ev100, self._lights[shot.role])
