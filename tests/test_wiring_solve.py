@@ -121,12 +121,12 @@ def test_a_published_chart_to_a_foot(gauge: str) -> None:
 @pytest.mark.parametrize("gauge", ["12 AWG", "10 AWG", "8 AWG"])
 def test_the_old_rule_under_its_own_assumptions(gauge: str) -> None:
     """A load spread evenly, copper at 20 °C, and a current that keeps to W / 12."""
-    n, watts, length = 400, 120.0, 30.0
+    n, watts, length = 4000, 120.0, 30.0  # as good as spread
     ohms = loop_ohms(gauge, length, 1, "computed", 20.0) / n
     legs = [(k, k + 1, ohms) for k in range(n)]
     lamps = [(k + 1, watts / n, 12.0, 1.0) for k in range(n)]
     drop = 12.0 - operating_point(circuit(legs, {0: 12.0}, lamps)).min()
-    assert drop == pytest.approx(old_rule_v(watts, length, gauge), rel=0.011)
+    assert drop == pytest.approx(old_rule_v(watts, length, gauge), rel=0.01)
     # One load at the end drops twice as much: sources.md, (N + 1)/2N against 1.
     assert (12.0 - one_run(watts, n * ohms, 1.0)) / drop == pytest.approx(2.0, rel=0.01)
 
