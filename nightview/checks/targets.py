@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from nightview.light.rays import Array32, Hits, Tracer
+from nightview.light.rays import Hits, Tracer
 from nightview.scene.model import Fixture
 from nightview.site.blocks import SIDES, wall_frame
 from nightview.site.build import Site
@@ -69,12 +69,3 @@ def _side(patch: Patch, walls: list[tuple[str, Array]]) -> str:
     if abs(patch.normal[2]) > 0.2:
         return f"{patch.owner} roof" if patch.normal[2] > 0.2 else f"{patch.owner} eaves"
     return max(walls, key=lambda wall: float(patch.normal @ wall[1]))[0]
-
-
-def shares_of(names: list[str], weights: Array, way_z: Array32) -> dict[str, float]:
-    """The weight by what was met; rays that met nothing by "sky" or "beyond"."""
-    found: dict[str, float] = {}
-    for name, weight, up in zip(names, weights, way_z, strict=True):
-        key = name or ("sky" if up > 0 else "beyond")
-        found[key] = found.get(key, 0.0) + float(weight)
-    return found

@@ -144,6 +144,17 @@ class Wall:
         chosen = values[self.zone if where is None else where & self.area.mask]
         return float(chosen.mean()) if chosen.size else 0.0
 
+    @cached_property
+    def band(self) -> NDArray[np.bool_]:
+        """(nv, nu): the part of the zone from the knee to the eaves, where holes are looked for."""
+        return self.zone & ((self.v > KNEE_M) & (self.v < self.block.height_m))[:, None]
+
+    @cached_property
+    def dark(self) -> NDArray[np.bool_]:
+        """(nv, nu): where of that there is less than a tenth of the zone's mean."""
+        with np.errstate(invalid="ignore"):  # where there is no wall
+            return self.band & (self.lux < HOLE * self.mean(self.lux))
+
     def carries(self, name: str) -> bool:
         """Whether a lamp is fixed to the wall: the bright patch about it is meant then."""
         lamp = self.job.lamp(name)
@@ -251,10 +262,8 @@ def black_holes(job: Job) -> Iterator[Result]:
     for wall in walls_of(job):
         if not wall.is_washed:
             continue
-        mean = wall.mean(wall.lux)
-        band = wall.zone & ((wall.v > KNEE_M) & (wall.v < wall.block.height_m))[:, None]
-        dark = band & (wall.lux < HOLE * mean)
-        value = 100.0 * dark.sum() / max(band.sum(), 1)
+        mean, dark = wall.mean(wall.lux), wall.dark
+        value = 100.0 * dark.sum() / max(wall.band.sum(), 1)
         at = None
         if dark.any():
             j, i = np.argwhere(dark).mean(axis=0)

@@ -21,6 +21,7 @@ from nightview.scene.faults import choice
 from nightview.scene.wiring_model import Gauge
 from nightview.units import APPARENT_POWER, VOLTAGE, UnitError, length_m, shown
 from nightview.units import parse as quantity
+from nightview.wiring.prices import listed_text
 
 SHIPPED = "the shipped price list"
 COLUMNS = ("kind", "name", "price", "currency", "holds")
@@ -127,16 +128,8 @@ def price_list_of(path: Path | None = None) -> PriceList:
         wiring = (files("nightview.wiring") / "prices.toml").read_text("utf-8")
         own = (files("nightview.handover") / "prices.toml").read_text("utf-8")
         return _from_toml(f"{wiring}\n{own}", SHIPPED)
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise NightviewError(str(path), "there is no such file", "check its name") from None
-    except UnicodeDecodeError:
-        raise NightviewError(path.name, "is not UTF-8 text", "save it as UTF-8") from None
-    except (OSError, ValueError) as error:
-        raise NightviewError(str(path), f"cannot be read: {error}") from None
     read = _from_csv if path.suffix.lower() == ".csv" else _from_toml
-    return read(text, path.name)
+    return read(listed_text(path), path.name)
 
 
 # --- TOML -----------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from nightview.checks.result import Result
-from nightview.checks.walls import HOLE, KNEE_M, Wall
+from nightview.checks.walls import Wall
 from nightview.scene.rules import wall_top
 from nightview.site.blocks import wall_frame
 from nightview.site.placing import Placed
@@ -103,11 +103,7 @@ class Elevation:
         """Where the check for dark holes finds too little light; empty if that is no finding."""
         if not any(r.is_finding and r.limit.name == "black_hole" for r in self.results):
             return shapely.Polygon()
-        wall = self.wall
-        band = wall.zone & ((wall.v > KNEE_M) & (wall.v < wall.block.height_m))[:, None]
-        with np.errstate(invalid="ignore"):
-            cells = band & (wall.lux < HOLE * wall.mean(wall.lux))
-        shape = shapely.intersection(self.cells(cells), self.face)
+        shape = shapely.intersection(self.cells(self.wall.dark), self.face)
         parts = [part for part in shapely.get_parts(shape) if part.area >= SPECK_M2]
         return shapely.union_all(parts) if parts else shapely.Polygon()
 

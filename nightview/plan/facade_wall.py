@@ -31,10 +31,10 @@ from nightview.plan.elevation import Elevation, Spot
 from nightview.plan.isolux import LEVELS_LX, SHADES, Isolux, label_places
 from nightview.plan.labels import Box, Place, Request, place
 from nightview.plan.papers import Paper
+from nightview.plan.schedule import figure
 from nightview.site.blocks import wall_frame
 from nightview.site.placing import Placed
 from nightview.site.surface import Array
-from nightview.units import write_length
 
 FIGURES_MM, HEIGHTS_MM, KEY_MM = 9.0, 17.0, 35.0
 """Room left of the wall for the figures of its ruler, right of it for its heights, and for the key."""
@@ -273,14 +273,7 @@ def _apart(
 
 def length(metres: float, feet: bool) -> str:
     """A length in metres, or in feet and inches."""
-    if feet:
-        return (
-            write_length(metres, feet=True)
-            .replace(" ft", "'")
-            .replace(" in", '"')
-            .replace("-", "−")
-        )
-    return f"{metres + 0.0:.2f} m".replace("-0.00", "0.00").replace("-", "−")
+    return figure(metres, feet) if feet else f"{figure(metres, feet)} m"
 
 
 def rulers(

@@ -59,7 +59,7 @@ def _row(lamp: Placed, beams: Beams, north_deg: float, feet: bool) -> tuple[str,
     return (
         cut(lamp.id, SIZE, WORD_MM, True), cut(lamp.lamp.name, SIZE, WORD_MM), beam_text(lamp, beams), f"{lamp.lamp.rated_flux_lm:.0f}",
         f"{lamp.cct_k:.0f} K", "–" if bearing is None else f"{round(bearing) % 360}°",
-        f"{elevation:+.0f}°".replace("-", "−"), *(_length(x, feet) for x in lamp.position),
+        f"{elevation:+.0f}°".replace("-", "−"), *(figure(x, feet) for x in lamp.position),
     )  # fmt: skip
 
 
@@ -76,7 +76,8 @@ def beam_text(lamp: Placed, beams: Beams) -> str:
     return f"{widths[0]:.0f}×{widths[1]:.0f}°"
 
 
-def _length(metres: float, feet: bool) -> str:
+def figure(metres: float, feet: bool) -> str:
+    """A length in metres without their unit, or in feet and inches with their marks."""
     if feet:
         return (
             write_length(metres, feet=True)

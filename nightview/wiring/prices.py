@@ -80,15 +80,19 @@ def prices_of(path: Path | None = None) -> Prices:
     """
     if path is None:
         return _prices((files("nightview.wiring") / "prices.toml").read_text("utf-8"), SHIPPED)
+    return _prices(listed_text(path), path.name)
+
+
+def listed_text(path: Path) -> str:
+    """The text of a price list's file; NightviewError where it cannot be read."""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        return path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
         raise NightviewError(str(path), "there is no such file", "check its name") from None
     except UnicodeDecodeError:
         raise NightviewError(path.name, "is not UTF-8 text", "save it as UTF-8") from None
     except (OSError, ValueError) as error:
         raise NightviewError(str(path), f"cannot be read: {error}") from None
-    return _prices(text, path.name)
 
 
 OF_THE_QUOTE = ("part", "kit", "labour", "quote")
