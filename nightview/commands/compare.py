@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 from cyclopts import Parameter
 
@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from nightview.light.field import LightField, State
     from nightview.picture.looks import Look
     from nightview.picture.sheet import Pixels
-    from nightview.scene.model import Scene
+    from nightview.picture.still import Still
+    from nightview.scene.model import Scene, View
 
 CCT_WORDS = ((2400, "candle-warm"), (3300, "warm"), (5300, "neutral"))
 """Plain words for a colour temperature up to so many kelvin, beyond "cool": the bounds 3300 K and
@@ -29,6 +30,14 @@ MAIN_SURFACES, LEAST_SHARE = 4, 0.04
 FADE_S, HOLD_S, FADE_FPS = 2.0, 1.5, 25
 SAME = "All pictures at one exposure: what differs between them is real."
 SAME_LUMENS = "All pictures at one exposure and with the same lumens: only the colour differs."
+
+
+class Panel(NamedTuple):
+    """One of the pictures that are compared."""
+
+    label: str
+    still: Still
+    look: Look
 
 
 def compare(
@@ -81,7 +90,6 @@ def compare(
     overwrite
         Replace files that are not nightview's.
     """
-    from nightview.commands.progress import shown
     from nightview.picture.glcheck import finish, start_probe
 
     pixels = picture_size(size)
@@ -89,8 +97,8 @@ def compare(
     kelvins = colour_temperatures(cct) if cct is not None else []
     if fade:
         even(pixels)
-    ways = [option for option, asked in (("--cct", kelvins), ("--before-after", before_after),
-                                         ("--looks", looks)) if asked]  # fmt: skip
+    ways = [way for way, asked in (("colours", kelvins), ("before-after", before_after),
+                                   ("looks", looks)) if asked]  # fmt: skip
     with within(scene.name):
         chosen = _state_names(job, state or [], ways)
     if len(kelvins) == 1:
@@ -98,101 +106,118 @@ def compare(
             "--cct", "one colour alone cannot be compared", 'write for example "2700K,3000K"'
         )
     if len(chosen) == 1 and not ways:
-        kelvins, ways = list(USUAL_CCTS_K), ["--cct"]
+        kelvins, ways = list(USUAL_CCTS_K), ["colours"]
+    kind = ways[0] if ways else "states"
     probe = start_probe()
-    from nightview.light.field import mix
-    from nightview.light.lit import lit_materials
-    from nightview.picture.caption import NOTE
     from nightview.picture.looks import LOOKS, look_of
-    from nightview.picture.png import write_png
-    from nightview.picture.sheet import compose, label_strips
-    from nightview.picture.still import (
-        Still,
-        captioned,
-        developed,
-        draw,
-        exposure_of,
-        layers_of,
-        refuse_foreign,
-    )
-    from nightview.picture.video import find_ffmpeg, refuse_foreign_video, write_video
+    from nightview.picture.still import exposure_of, refuse_foreign
+    from nightview.picture.video import find_ffmpeg, refuse_foreign_video
     from nightview.scene.views import file_names, numbered, plain, view_of
     from nightview.site.build import build
-    from nightview.site.warmth import advice
 
     shown_as = look_of(look)
     with within(scene.name):
-        asked = dict.fromkeys(view or [job.views[0].name])
-        views = [view_of(job.views, name) for name in asked]
+        views = [view_of(job.views, name) for name in dict.fromkeys(view or [job.views[0].name])]
         site = build(job)
-    mode = {"--cct": "colours", "--before-after": "before-after", "--looks": "looks"}
-    kind = mode[ways[0]] if ways else "states"
-    ending = "-".join(filter(None, (kind, "" if look == "camera" else look)))
-    names = file_names(scene.stem, job.views)
-    stems = {item.name: out / names[item.name].removesuffix(".png") for item in views}
     wanted = [(label, how, shown_as) for label, how in _wanted(job, chosen, kelvins, before_after)]
     if looks:
         wanted = [(each.label, (chosen[0], None), each) for each in LOOKS.values()]
-    own_names = numbered([plain(label) for label, *_ in wanted])
+    ending = "-".join(filter(None, (kind, "" if look == "camera" else look)))
+    names = file_names(scene.stem, job.views)
+    stems = [str(out / names[item.name].removesuffix(".png")) for item in views]
+    own_names = numbered([plain(label) for label, *_ in wanted]) if separate else []
     # What would stop the writing is better known before the light is traced than after.
     out_folder(out)
     if fade:
         find_ffmpeg()
-    for stem in stems.values():
-        for name in (ending, *(own_names if separate else ())):
-            refuse_foreign(Path(f"{stem}-{name}.png"), overwrite)
+    for stem in stems:
+        for name in (ending, *own_names):
+            refuse_foreign(f"{stem}-{name}.png", overwrite)
         if fade:
-            refuse_foreign_video(Path(f"{stem}-{ending}.mp4"), overwrite)
+            refuse_foreign_video(f"{stem}-{ending}.mp4", overwrite)
     field = traced(site, scene.name)
     finish(probe)
+    told = _advice(field, chosen[0], kelvins) if kelvins else []
     ev100 = exposure_of(field)
-    told = []
-    if kelvins:
-        ranked = lit_materials(field, field.state(chosen[0]))
-        main = [name for name, share in ranked[:MAIN_SURFACES] if share >= LEAST_SHARE]
-        told = [advice(site.materials[name], kelvins) for name in main]
-    drawings = {item.name: layers_of(field, item, pixels, ev100) for item in views}
-    stills: dict[str, list[tuple[str, Still, Look]]] = {item.name: [] for item in views}
-    with shown("Pictures") as report:
-        for number, (label, how, way) in enumerate(wanted):
-            state_shown = _state(field, how)
-            if number == 0 or not kelvins:
-                light = mix(field, state_shown)
-            for item in views:
-                if kelvins:
-                    # Where only colour changes a sum of layers is the picture, and lux stay.
-                    frame = drawings[item.name].frame(state_shown)
-                    drawn = Still(frame, light, ev100, job.title, item.name, label)
-                else:
-                    drawn = draw(light, item, pixels, ev100, state=label)
-                stills[item.name].append((label, drawn, way))
-            report(number + 1, len(wanted), label)
-    for item in views:
-        stem, drawn_here = stems[item.name], stills[item.name]
-        pictures = [(label, developed(one, way)) for label, one, way in drawn_here]
-        what = label_of(job, chosen[0]) if ways else ""
-        how_shown = "" if looks else shown_as.label
-        exposure = f"EV {ev100:.1f}" if looks or look == "camera" else ""
-        facts = " · ".join(filter(None, (job.title, item.name, what, how_shown, exposure)))
-        texts = {**drawn_here[0][1].texts(shown_as), "state": ", ".join(x for x, _ in pictures)}
-        lines = [facts, *told, f"{SAME_LUMENS if kelvins else SAME} {NOTE}"]
-        path = Path(f"{stem}-{ending}.png")
-        write_png(path, compose(pictures, lines), texts)
-        print(path)
-        if separate:
-            for name, (_, one, way), (_, picture) in zip(
-                own_names, drawn_here, pictures, strict=True
-            ):
-                path = Path(f"{stem}-{name}.png")
-                write_png(path, captioned(one, way, picture), one.texts(way))
-                print(path)
-        if fade:
-            path = Path(f"{stem}-{ending}.mp4")
-            strips = label_strips([label for label, _ in pictures], pixels[0])
-            write_video(path, cross_fade(pictures, strips), FADE_FPS, texts)
+    facts = [label_of(job, chosen[0]) if ways else "", "" if looks else shown_as.label,
+             f"EV {ev100:.1f}" if looks or look == "camera" else ""]  # fmt: skip
+    drawn = _drawn(field, views, pixels, ev100, wanted, sums=bool(kelvins))
+    for item, stem, panels in zip(views, stems, drawn, strict=True):
+        head = " · ".join(filter(None, (job.title, item.name, *facts)))
+        lines = [head, *told, SAME_LUMENS if kelvins else SAME]
+        for path in _write(panels, lines, stem, ending, shown_as, own_names, fade):
             print(path)
     for line in told:
         print(line)
+
+
+def _advice(field: LightField, state: str, kelvins: list[float]) -> list[str]:
+    """A sentence for the client on each main surface, and which colour flatters it."""
+    from nightview.light.lit import lit_materials
+    from nightview.site.warmth import advice
+
+    ranked = lit_materials(field, field.state(state))
+    main = [name for name, share in ranked[:MAIN_SURFACES] if share >= LEAST_SHARE]
+    return [advice(field.site.materials[name], kelvins) for name in main]
+
+
+def _drawn(
+    field: LightField, views: list[View], pixels: tuple[int, int], ev100: float,
+    wanted: list[tuple[str, How, Look]], sums: bool,
+) -> list[list[Panel]]:  # fmt: skip
+    """The pictures to compare, a list a view. sums : only colours differ between them, so that a
+    sum of layers is the picture and lux stay."""
+    from nightview.commands.progress import shown
+    from nightview.light.field import mix
+    from nightview.picture.still import Still, draw, layers_of
+
+    title = field.site.scene.title
+    layers = [layers_of(field, item, pixels, ev100) for item in views] if sums else []
+    panels: list[list[Panel]] = [[] for _ in views]
+    with shown("Pictures") as report:
+        for number, (label, how, look) in enumerate(wanted):
+            state = _state(field, how)
+            if number == 0 or not sums:
+                light = mix(field, state)
+            for k, item in enumerate(views):
+                if sums:
+                    frame = layers[k].frame(state)
+                    still = Still(frame, light, ev100, title, item.name, label)
+                else:
+                    still = draw(light, item, pixels, ev100, state=label)
+                panels[k].append(Panel(label, still, look))
+            report(number + 1, len(wanted), label)
+    return panels
+
+
+def _write(
+    panels: list[Panel], lines: list[str], stem: str, ending: str, look: Look,
+    own_names: list[str], fade: bool,
+) -> Iterator[str]:  # fmt: skip
+    """Write one view's sheet, the pictures by their own names where given, and a cross-fade where
+    asked for; the paths as they are written."""
+    from nightview.picture.caption import NOTE
+    from nightview.picture.png import write_png
+    from nightview.picture.sheet import compose, label_strips
+    from nightview.picture.still import captioned, developed
+    from nightview.picture.video import write_video
+
+    pictures = [(panel.label, developed(panel.still, panel.look)) for panel in panels]
+    labels = [panel.label for panel in panels]
+    texts = {**panels[0].still.texts(look), "state": ", ".join(labels)}
+    path = f"{stem}-{ending}.png"
+    write_png(path, compose(pictures, [*lines[:-1], f"{lines[-1]} {NOTE}"]), texts)
+    yield path
+    for name, panel, (_, picture) in zip(own_names, panels, pictures, strict=bool(own_names)):
+        path = f"{stem}-{name}.png"
+        own = captioned(panel.still, panel.look, picture)
+        write_png(path, own, panel.still.texts(panel.look))
+        yield path
+    if fade:
+        path = f"{stem}-{ending}.mp4"
+        strips = label_strips(labels, pictures[0][1].shape[1])
+        write_video(path, cross_fade(pictures, strips), FADE_FPS, texts)
+        yield path
 
 
 def colour_temperatures(text: str) -> list[float]:
@@ -243,11 +268,12 @@ def _state_names(job: Scene, asked: list[str], ways: list[str]) -> list[str]:
     for name in asked:
         label_of(job, name)  # says what is wrong with it
     if len(ways) > 1:
-        raise NightviewError(ways[1], f"cannot be joined with {ways[0]}", "leave one of them out")
+        other, first = _OPTIONS[ways[1]], _OPTIONS[ways[0]]
+        raise NightviewError(other, f"cannot be joined with {first}", "leave one of them out")
     if ways:
         if len(asked) > 1:
             raise NightviewError(
-                "--state", f"{len(asked)} states with {ways[0]}", "name one of them"
+                "--state", f"{len(asked)} states with {_OPTIONS[ways[0]]}", "name one of them"
             )
         return asked or [AS_DESIGNED]
     if asked and len(set(asked)) < 2:
@@ -258,6 +284,9 @@ def _state_names(job: Scene, asked: list[str], ways: list[str]) -> list[str]:
         )
     return asked or [AS_DESIGNED, *(one.name for one in job.states)]
 
+
+_OPTIONS = {"colours": "--cct", "before-after": "--before-after", "looks": "--looks"}
+"""What is compared, by the ending of its files, and the option that asks for it."""
 
 How = tuple[str, str | float | None]
 """A state by name, and how it is changed: all lamps at a colour temperature, or "off"."""

@@ -46,6 +46,20 @@ def write_beside(path: str | os.PathLike[str], writer: Callable[[Path], object])
             beside.unlink()
 
 
+def refuse_foreign(
+    path: str | os.PathLike[str],
+    overwrite: bool,
+    is_ours: Callable[[str | os.PathLike[str]], bool],
+    what: str,
+) -> None:
+    """Stop before a file is replaced that is none of ours (what : "picture"), unless asked to."""
+    if not overwrite and os.path.exists(path) and not is_ours(path):
+        raise NightviewError(
+            str(path), f"this file is there already and is no {what} of nightview's",
+            "choose another folder with --out, or add --overwrite",
+        )  # fmt: skip
+
+
 def _check(shown: str, target: Path) -> None:
     """Refuse what cannot become a file, in plain words."""
     folder = target.parent

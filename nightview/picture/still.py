@@ -9,8 +9,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from nightview.errors import NightviewError
 from nightview.light.field import Light, LightField, mix
+from nightview.picture import files
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
 from nightview.picture.caption import caption
@@ -145,11 +145,7 @@ def write(
 
 def refuse_foreign(path: str | os.PathLike[str], overwrite: bool) -> None:
     """Stop before a file is replaced that is no picture of ours, unless asked to."""
-    if not overwrite and os.path.exists(path) and not _is_ours(path):
-        raise NightviewError(
-            str(path), "this file is there already and is no picture of nightview's",
-            "choose another folder with --out, or add --overwrite",
-        )  # fmt: skip
+    files.refuse_foreign(path, overwrite, _is_ours, "picture")
 
 
 def _is_ours(path: str | os.PathLike[str]) -> bool:

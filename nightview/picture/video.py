@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightview.errors import NightviewError
-from nightview.picture.files import write_beside
+from nightview.picture.files import refuse_foreign, write_beside
 
 Pixels = NDArray[np.uint8]
 
@@ -116,11 +116,7 @@ def write_gif(
 
 def refuse_foreign_video(path: str | os.PathLike[str], overwrite: bool) -> None:
     """Stop before a file is replaced that is no video of ours, unless asked to."""
-    if not overwrite and os.path.exists(path) and not _is_ours(path):
-        raise NightviewError(
-            str(path), "this file is there already and is no video of nightview's",
-            "choose another folder with --out, or add --overwrite",
-        )  # fmt: skip
+    refuse_foreign(path, overwrite, _is_ours, "video")
 
 
 def _is_ours(path: str | os.PathLike[str]) -> bool:

@@ -8,10 +8,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from nightview.errors import NightviewError
+from nightview.picture import files
 from nightview.picture.camera import Camera
 from nightview.picture.caption import caption
-from nightview.picture.files import write_beside
 from nightview.picture.png import write_png
 from nightview.plan import paint
 from nightview.plan.beams import Beams, Rays
@@ -43,11 +42,7 @@ def beam_name(stem: str, view: str | None) -> str:
 
 def refuse_foreign(path: Path, overwrite: bool) -> None:
     """Stop before a file is replaced that was not made here, unless asked to."""
-    if not overwrite and path.exists() and not paint.is_ours(path):
-        raise NightviewError(
-            str(path), "this file is there already and is no plan of nightview's",
-            "choose another folder with --out, or add --overwrite",
-        )  # fmt: skip
+    files.refuse_foreign(path, overwrite, paint.is_ours, "plan")
 
 
 def write_sheets(made: Plan, folder: Path, stem: str) -> list[Path]:
@@ -64,7 +59,7 @@ def write_sheets(made: Plan, folder: Path, stem: str) -> list[Path]:
 
 
 def _write(path: Path, content: bytes) -> None:
-    write_beside(path, lambda beside: beside.write_bytes(content))
+    files.write_beside(path, lambda beside: beside.write_bytes(content))
 
 
 def write_beams(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import logging
+import os
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -157,7 +158,7 @@ def _word(name: str) -> str:
     return "".join(letter if letter.isascii() and letter.isalnum() else "-" for letter in name)
 
 
-def is_ours(path: str | Path) -> bool:
+def is_ours(path: str | os.PathLike[str]) -> bool:
     """Whether a file was written here."""
     try:
         found = Path(path).read_bytes()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -11,8 +12,7 @@ from nightview.checks.record import FORMAT, Record, text
 from nightview.checks.result import Result
 from nightview.checks.walls import walls_of
 from nightview.checks.words import Cures
-from nightview.errors import NightviewError
-from nightview.picture.files import write_beside
+from nightview.picture.files import refuse_foreign, write_beside
 from nightview.plan import paint
 from nightview.plan.facade import Facade, facade, sheet_names, write_facade
 from nightview.plan.papers import PAPERS, Paper
@@ -42,11 +42,7 @@ def write_report(
     page, data = folder / f"{stem}-check.html", folder / f"{stem}-check.json"
     pictures = [folder / name for one in made for name in sheet_names(stem, one)]
     for path in (page, data, *pictures):
-        if not overwrite and path.exists() and not is_ours(path):
-            raise NightviewError(
-                str(path), "this file is there already and is no report of nightview's",
-                "choose another folder with --out, or add --overwrite",
-            )  # fmt: skip
+        refuse_foreign(path, overwrite, is_ours, "report")
     sheets = []
     for one in made:
         paths = write_facade(one, folder, stem)
@@ -59,12 +55,12 @@ def write_report(
     return [page, data, *pictures]
 
 
-def is_ours(path: Path) -> bool:
+def is_ours(path: str | os.PathLike[str]) -> bool:
     """Whether a file was written here: a sheet, a report or its data."""
     if paint.is_ours(path):
         return True
     try:
-        start = path.read_bytes()[:2000]
+        start = Path(path).read_bytes()[:2000]
     except OSError:
         return False
     marks = (f'name="generator" content="{report.MAKER}"', f'"format": "{FORMAT}"')

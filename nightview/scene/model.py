@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, PrivateAttr
 
 from nightview.scene.check_model import Check, Neighbour
+from nightview.scene.photo_model import Photo
 from nightview.scene.quantities import (
     AngleDeg,
     CctK,
@@ -526,6 +527,7 @@ class Scene(Table):
     neighbours: tuple[Neighbour, ...] = Field((), alias="neighbour")
     check: Check = Check()
     picture: Picture = Picture()
+    photos: tuple[Photo, ...] = Field((), alias="photo")
     _folder: pathlib.Path = PrivateAttr(pathlib.Path())
 
     @property
