@@ -15,6 +15,7 @@ import jsonschema
 import numpy as np
 import pytest
 from PIL import Image
+from schemas import validator_of
 
 from nightview import read
 from nightview.__main__ import main
@@ -629,7 +630,7 @@ def test_schema_is_one_and_takes_our_scenes(capsys: pytest.CaptureFixture[str]) 
     assert main(["schema"]) == 0
     schema = json.loads(capsys.readouterr().out)
     jsonschema.Draft202012Validator.check_schema(schema)
-    check = jsonschema.Draft202012Validator(schema)
+    check = validator_of(schema)
     check.validate(tomllib.loads(GOOD))
     for path in sorted((Path(__file__).parents[1] / "scenes").glob("*.toml")):
         check.validate(tomllib.loads(path.read_text(encoding="utf-8")))

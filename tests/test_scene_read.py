@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
+from schemas import validator_of
 
 from nightview.errors import NightviewError, SceneFaultsError
 from nightview.scene import rules
@@ -425,6 +426,33 @@ scallops = ["facade"]
 neighbours = ["house"]
 [check.limits]
 own_bedroom = { warn = 0.5, strong = 2.0, source = "asked for" }
+[[photo]]
+name = "from the lane"
+file = "lane.jpg"
+light = "sun"
+time = 2026-06-21T15:30:00+02:00
+latitude = "48.5 deg"
+longitude = "9 deg"
+focal_35mm = "26 mm"
+model_off_by = "1 in"
+reference = { pixel = [900, 500], reflectance = 0.5, surface = "house" }
+[[photo.marks]]
+point = "house front left foot"
+pixel = [812, 455]
+off_by = 4
+[[photo.marks]]
+at = "-6 m, 0 m, 2.7 m"
+pixel = [810, 322.5]
+[[photo]]
+name = "from the garden"
+file = "garden.jpg"
+light = "sun"
+shadow_of = { point = "house front left foot", pixel = [300, 800] }
+[[photo]]
+name = "from the drive"
+file = "drive.jpg"
+light = "sun"
+shadow_of = { at = "-6 m, 0 m, 2.7 m", pixel = [300, 800], off_by = 5 }
 [[view]]
 name = "front door"
 eye = "1 m, -14 m, 1.6 m"
@@ -1258,7 +1286,7 @@ def test_rules_hold_for_a_scene_built_in_code() -> None:
 
 def test_the_schema_takes_what_the_reader_takes() -> None:
     jsonschema.Draft202012Validator.check_schema(schema())
-    validator = jsonschema.Draft202012Validator(schema())
+    validator = validator_of(schema())
     validator.validate(tomllib.loads(RICH))
     assert schema()["$defs"]["Roof"]["properties"]["pitch"]["default"] == "40 deg"
     assert json.loads(json.dumps(schema())) == schema()
@@ -1292,7 +1320,7 @@ def test_the_schema_refuses_what_the_reader_refuses(old: str, new: str) -> None:
     text = RICH.replace(old, new)
     faults(text)
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.validate(tomllib.loads(text), schema())
+        validator_of(schema()).validate(tomllib.loads(text))
 
 
 # --- any text at all ------------------------------------------------------------------------------

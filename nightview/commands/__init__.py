@@ -16,6 +16,7 @@ _COMMANDS = {
     "plan": "write a scaled plan to stake lamps out from, and the beams in perspective",
     "check": "find what is wrong with the light, and the remedy",
     "meter": "read a light meter at points, along a path or on a wall, as CSV",
+    "match": "find where a photo was taken from, by points marked in it, and draw the model on it",
     "wire": "calculate the volts at every lamp, and find what is wrong with the wiring",
     "pack": "write the hand-over folder: client's page, installer's sheets, quote, try-out night",
     "intake": "print what the home owner is asked for first",

@@ -7,6 +7,7 @@ messages and an editor's help say the same.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -32,6 +33,8 @@ _TYPES = {
     "finite_number": "a finite number",
     "int_parsing_size": "a smaller number",
 }
+
+_TIME = "2026-06-21T15:30:00+02:00"
 
 
 def explain(error: ErrorDetails, data: Mapping[str, Any]) -> Fault:
@@ -99,12 +102,15 @@ def _words(
     node, value = node_at(location), _value(location, data)
     has = f"{key} = {shown(value)}" if key else shown(value)
     whole = key and "," not in key  # not an entry of a list
+    if node.get("format") == "date-time":  # TOML has dates of its own, without quotes
+        return f"{has} is no date and time", f"write {key} = {_TIME}, without quotes"
     write = f"write {key} = {_example(node)}" if whole else f"write for example {_example(node)}"
     if kind == "missing" and isinstance(location[-1], str):
         return f"{key} is missing", f"add {key} = {_example(node)}"
     if kind in ("missing", "too_short", "too_long"):
         entries = location[:-1] if kind == "missing" else location
-        return _entries(len(_value(entries, data)), node_at(entries), key.split(", entry")[0])
+        own = re.sub(r", entry \d+$", "", key)
+        return _entries(len(_value(entries, data)), node_at(entries), own)
     if kind == "extra_forbidden":
         return _unknown_key(location, value)
     if kind == "literal_error":
@@ -137,8 +143,9 @@ def _words(
 def _entries(n: int, node: Node, key: str) -> tuple[str, str]:
     least, most = node.get("minItems", 0), node.get("maxItems")
     wanted = f"{least}" if least == most else f"{least} or more"
+    own = key.rpartition(".")[2] if ", entry" in key else key
     return f"{key} has {n} {'entry' if n == 1 else 'entries'}, not {wanted}", (
-        f"write {key} = {_example(node)}"
+        f"write {own} = {_example(node)}"
     )
 
 

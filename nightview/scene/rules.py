@@ -28,6 +28,7 @@ from nightview.scene.model import (
     Side,
     Terrace,
 )
+from nightview.scene.photo_rules import PHOTO_RULES
 from nightview.scene.wiring_rules import WIRING_RULES
 from nightview.units import shown
 
@@ -89,9 +90,9 @@ def _a(kind: str) -> str:
     return kind if kind.endswith("s") else f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}"
 
 
-# Things and fixtures share one set of names, since findings and aims speak of both. Views, states and
-# cables have their own: a view of the front door may well be called "front door".
-_OWN_NAMES = ("view", "state", "cable")
+# Things and fixtures share one set of names, since findings and aims speak of both. Views, photos,
+# states and cables have their own: a view of the front door may well be called "front door".
+_OWN_NAMES = ("view", "photo", "state", "cable")
 
 
 def _names_are_unique(scene: Scene, unread: Unread) -> Iterator[Fault]:
@@ -324,4 +325,5 @@ _RULES = (
     *LIGHT_RULES,
     *WIRING_RULES,
     *CHECK_RULES,
+    *PHOTO_RULES,
 )

@@ -135,7 +135,7 @@ def relit(site: Site, scene: Scene) -> Site:
 
 _LIGHTING = frozenset(
     ("title", "notes", "site", "moon", "fixtures", "lamps", "states", "views", "picture", "check",
-     "neighbours", "wiring", "transformers", "hubs", "cables", "loads")
+     "neighbours", "photos", "wiring", "transformers", "hubs", "cables", "loads")
 )  # fmt: skip
 """What of a scene its geometry does not hang on."""
 _latest: list[tuple[Scene, list[tuple[int, int]], Geometry]] = []
