@@ -21,7 +21,7 @@ from nightview.scene.model import View
 from nightview.scene.read import parse
 from nightview.site.build import Site, build
 from nightview.site.materials import MATERIALS
-from nightview.site.surface import Crown
+from nightview.site.surface import Crown, Mesh
 
 RHO = (0.5, 0.4, 0.3)
 WALL = """
@@ -230,6 +230,31 @@ def test_leaves_near_and_far_cover_as_much() -> None:
         camera = Camera(np.array([0, -away, 1.5]), np.array([0, 0, 1.5]), fov, 200, 200)
         covered = frame_of(light, camera)[..., 3].mean() * 1.2**2
         assert covered == pytest.approx(0.5 * 1.0 * 0.6, rel=0.03)
+
+
+def test_slivers_of_a_mesh_are_no_mirrors() -> None:
+    """On a triangle thinner than a pixel the value at a pixel's middle is carried on from the corners,
+    to below 0 beside one that is dark; a value below 0 is a mirror's mark."""
+    random, n = np.random.default_rng(0), 400
+    first = random.uniform([-3, 0, 0], [3, 6, 3], (n, 3))
+    way = random.normal(size=(n, 3))
+    aside = 1e-3 * np.cross(way, random.normal(size=(n, 3)))
+    corners = np.stack([first, first + way, first + way / 2 + aside], axis=1).reshape(-1, 3)
+    normals = np.repeat(np.cross(way, aside), 3, axis=0)
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    faces = np.arange(3 * n).reshape(-1, 3)
+    slivers = Mesh("slivers", "slivers", "leaf", corners, normals, faces, corners)
+    empty = build(parse('title = "slivers"\n'))
+    geometry = dataclasses.replace(
+        empty.geometry, meshes=(slivers,), materials={"leaf": MATERIALS["leaf"]}
+    )
+    light = unlit(dataclasses.replace(empty, geometry=geometry))
+    lux = np.zeros((3 * n, 3), np.float32)
+    lux[::3] = 1000.0  # one bright corner of three
+    camera = Camera(np.array([0, -8.0, 1.5]), np.array([0, 0, 1.5]), 50.0, 640, 360)
+    frame = frame_of(dataclasses.replace(light, meshes=[lux]), camera)
+    assert (frame[..., 3] > 0).sum() > 300 and frame[..., 0].max() > 10
+    assert frame[..., :3].min() >= 0
 
 
 # --- the drawing itself ---------------------------------------------------------------------------

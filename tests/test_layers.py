@@ -10,7 +10,7 @@ from nightview.light.field import LightField, State, mix, trace
 from nightview.picture import layers as layers_module
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
-from nightview.picture.draw import draw_frame
+from nightview.picture.draw import draw_frame, locked_exposure
 from nightview.picture.layers import Layers, _changes
 from nightview.picture.tone import develop
 from nightview.scene.read import parse
@@ -140,6 +140,17 @@ def test_many_changes_at_once_are_drawn_as_a_whole(field, layers, drawn) -> None
     frame = layers.frame(many)
     assert drawn[1:] == [many]
     assert layers.frame(many).luminance == pytest.approx(frame.luminance)
+
+
+@pytest.mark.parametrize(
+    "after", [dimmed(0.2), State({"up-1": 0.0, "up-2": 0.5}, {}), State({}, {})]
+)
+def test_the_exposure_of_a_sum_is_that_of_the_light_itself(field, layers, after) -> None:
+    assert field.site.scene.picture.exposure_ev100 is None
+    layers.frame(field.designed)
+    assert layers.exposure(after) == pytest.approx(locked_exposure(mix(field, after)), abs=0.051)
+    low = State(dict.fromkeys(names(field), 0.1), {})
+    assert layers.exposure(low) < layers.exposure(field.designed) - 0.2
 
 
 def test_layers_are_bounded(field, layers, monkeypatch) -> None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 import atexit
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -13,7 +14,7 @@ import time
 import pytest
 
 pytest.importorskip("PySide6.QtWidgets", reason="PySide6 is not installed", exc_type=ImportError)
-from PySide6.QtCore import QPoint, QPointF, Qt
+from PySide6.QtCore import QPoint, QPointF, QRect, QSize, Qt
 from PySide6.QtGui import QWheelEvent
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
@@ -22,7 +23,7 @@ from test_window_session import TEXT
 import nightview as nv
 from nightview.commands.window import ensure_screen
 from nightview.errors import NightviewError
-from nightview.window.app import Window
+from nightview.window.app import Window, closed_by_signals
 from nightview.window.keys import DEEDS
 
 XVFB, XDOTOOL = shutil.which("Xvfb"), shutil.which("xdotool")
@@ -233,7 +234,10 @@ def test_two_states_as_a_wipe_and_side_by_side(app, window):
     drag(app, window, edge, QPoint(100, 0))
     assert window.pane.split == pytest.approx(0.5 + 100 / frame.width(), abs=0.01)
     press(app, window, Qt.Key.Key_W)
-    assert window.pane.frame().right() <= window.pane.width() / 2 + 1
+    one, two = window.pane.frame(), window.pane.frame(True)
+    assert not one.intersects(two) and window.pane.to_picture(two.center()) == pytest.approx(
+        window.pane.to_picture(one.center())
+    )
     press(app, window, Qt.Key.Key_C, Qt.KeyboardModifier.ShiftModifier)
     assert window.session.other is None and window.pane.beside is None
 
@@ -272,6 +276,18 @@ def test_closing_asks_nothing_and_loses_nothing(app, window, path):
     again.close()
 
 
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_closes_the_window_and_keeps_what_is_unsaved(app, window, path, number):
+    before = signal.getsignal(number)
+    press(app, window, Qt.Key.Key_PageDown)
+    press(app, window, Qt.Key.Key_X)
+    with closed_by_signals(window):
+        os.kill(os.getpid(), number)
+        until(app, lambda: not window.isVisible(), 20)
+    assert signal.getsignal(number) is before
+    assert path.with_name(".small.unsaved.toml").read_text(encoding="utf-8") != TEXT
+
+
 def test_the_help_lists_every_key(app, window):
     press(app, window, Qt.Key.Key_F1)
     assert window.keys.isVisible()
@@ -284,9 +300,87 @@ def test_the_help_lists_every_key(app, window):
     assert not window.keys.isVisible()
 
 
+def test_with_no_lamp_chosen_the_fields_are_empty(app, window):
+    panel = window.panel
+
+    def fields():
+        return panel.lamp.currentText(), panel.on.isChecked(), panel.dim.value(), panel.cct.text()
+
+    assert fields() == ("", False, 0, " ") and not panel.box.isEnabled()
+    press(app, window, Qt.Key.Key_PageDown)
+    assert fields() == ("accent 36", True, 100, "2700 K") and panel.box.isEnabled()
+    press(app, window, Qt.Key.Key_Escape)
+    assert fields() == ("", False, 0, " ")
+    assert window.session.document.text == TEXT  # to show a value is not to set it
+
+
+@pytest.mark.parametrize("room", [QSize(640, 400), QSize(1280, 800), QSize(2560, 1440)])
+def test_the_window_fits_the_screen_with_the_panel_in_it(app, window, room):
+    """1280 x 800 at 200 % is 640 x 400 of Qt's own pixels."""
+    window.fit_into(QRect(QPoint(0, 0), room))
+    app.processEvents()
+    assert window.width() < room.width() and window.height() < room.height()
+    right = window.panel.mapTo(window, window.panel.rect().topRight())
+    assert right.x() <= window.width()
+    assert window.pane.width() >= 320
+    for field in (window.panel.lamp, window.panel.dim, window.panel.cct):
+        assert field.mapTo(window, field.rect().topRight()).x() <= window.width()
+
+
+def test_in_the_panel_arrows_and_the_wheel_do_what_they_do_there(app, window):
+    view = window.session.shot.view
+    window.panel.list.setFocus()
+    window.session.select("up")
+    window.panel.refresh()
+    QTest.keyClick(window.panel.list, Qt.Key.Key_Down)
+    assert window.session.selected == "hats-1" and window.session.shot.view == view
+    for field in (window.panel.dim, window.panel.cct, window.panel.lamp):
+        at = QPointF(field.rect().center())
+        wheel = QWheelEvent(at, field.mapToGlobal(at), QPoint(), QPoint(0, -120),
+                            Qt.MouseButton.NoButton, NONE, Qt.ScrollPhase.NoScrollPhase, False)  # fmt: skip
+        QApplication.sendEvent(field, wheel)
+    assert window.session.document.text == TEXT
+    settled(app, window)
+
+
+def test_after_a_figure_is_entered_letters_are_keys_again(app, window):
+    press(app, window, Qt.Key.Key_PageDown)
+    window.panel.cct.setFocus()
+    window.panel.cct.selectAll()
+    QTest.keyClicks(window.panel.cct, "3000")
+    QTest.keyClick(window.panel.cct, Qt.Key.Key_Return)
+    assert window.session.now()["up"][2] == pytest.approx(3000)
+    assert window.focusWidget() is window.pane
+    settled(app, window)
+
+
+def test_deleting_a_wired_lamp_asks_and_enter_is_an_answer(app, window, path):
+    path.write_text(
+        TEXT + '\n[[transformer]]\nname = "T"\nat = "4 m, -1 m"\npower = "60 VA"\ntaps = ["12 V"]\n'
+        '[[cable]]\nname = "run"\nfrom = "T"\nthrough = ["up", "hats"]\n', encoding="utf-8")  # fmt: skip
+    until(app, lambda: window.session.scene.cables)
+    press(app, window, Qt.Key.Key_PageDown)
+    press(app, window, Qt.Key.Key_Delete)
+    assert window.bar.isVisible() and '"run"' in window.bar.words.text()
+    assert len(window.session.lamps) == 4
+    QTest.mouseClick(window.bar.buttons[1], LEFT)
+    assert not window.bar.isVisible() and len(window.session.lamps) == 4
+    press(app, window, Qt.Key.Key_Delete)
+    QTest.keyClick(window.bar.buttons[0], Qt.Key.Key_Return)
+    assert [lamp.id for lamp in window.session.lamps] == ["hats-1", "hats-2", "bare"]
+    assert window.session.scene.cables[0].through == ("hats",)
+    press(app, window, Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    assert len(window.session.lamps) == 4 and window.session.scene.cables[0].through[0] == "up"
+    settled(app, window)
+
+
 def test_no_key_does_two_things():
     keys = [key.lower() for deed in DEEDS for key in deed.keys]
     assert len(keys) == len(set(keys))
+    # Two of one deed are one press where a keyboard writes the first with Shift and the second: then
+    # Qt finds the press ambiguous and does neither. (US and ISO layouts of the keys used here.)
+    shifted = {"<": ",", ">": ".", "?": "/", "+": "="}
+    assert not {f"shift+{shifted[key]}" for key in keys if key in shifted} & set(keys)
 
 
 def test_a_still_of_the_screen(app, window, path):
@@ -296,6 +390,26 @@ def test_a_still_of_the_screen(app, window, path):
 
 
 # --- a real screen --------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(not XDOTOOL, reason="xdotool is missing")
+def test_keys_that_are_written_with_shift(app, window):
+    """What a real keyboard sends for them, one press, means one thing."""
+    if app.platformName() != "xcb":
+        pytest.skip("no X server")
+    press(app, window, Qt.Key.Key_PageDown)
+    press(app, window, Qt.Key.Key_Minus)
+    press(app, window, Qt.Key.Key_C)
+    for key, done in (
+        ("greater", lambda: window.pane.split == pytest.approx(0.55)),
+        ("less", lambda: window.pane.split == pytest.approx(0.5)),
+        ("plus", lambda: window.session.now()["up"][1] == 1.0),
+        ("question", window.keys.isVisible),
+        ("question", lambda: not window.keys.isVisible()),
+    ):
+        subprocess.run([XDOTOOL, "key", key], check=True)
+        until(app, done, 20)
+    settled(app, window)
 
 
 @pytest.mark.skipif(not XDOTOOL, reason="xdotool is missing")

@@ -6,9 +6,12 @@ import pytest
 from nightview.errors import NightviewError
 from nightview.scene.read import parse
 from nightview.scene.states import AS_DESIGNED, shown_in
+from nightview.scene.wiring_rules import stops_of
 from nightview.site.build import build
 from nightview.window import edits
+from nightview.window.cabled import cables_of, uncabled
 from nightview.window.moving import Grip
+from nightview.window.rows import parted
 from nightview.window.steering import orbit, pan, walk, zoom
 
 TEXT = """title = "Garden"
@@ -174,10 +177,155 @@ def test_a_deleted_fixture_takes_only_itself_and_its_states_word_along(scene):
     assert "# --- lamps ---" in text
 
 
+def test_with_the_last_lamp_of_a_zone_states_no_longer_speak_of_it(scene):
+    text = TEXT + (
+        '[[state]]\nname = "front only"\nonly = ["facade"]\n'
+        '[[state]]\nname = "two"\nonly = ["facade", "garden"]\nzones.facade = { dim = "50 %" }\n'
+    )
+    found = parse(edits.removed(parse(text), "wall")(text))
+    late, front, two = found.states
+    assert late == scene.states[0]
+    assert front.only is None and front.on is False
+    assert not any(shown_in(found, "front only")[lamp.id].on for lamp in build(found).fixtures)
+    assert two.only == ("garden",) and not two.zones
+
+
 def test_the_last_table_of_the_file_can_be_deleted():
     text = TEXT[: TEXT.index('[[fixture]]\nid = "tree"')].rstrip("\n")
     found = edits.removed(parse(text), "wall")(text)
     assert parse(found).fixtures == ()
+
+
+# --- on a cable -----------------------------------------------------------------------------------
+
+WIRED = (
+    TEXT
+    + """
+[[transformer]]
+name = "T"
+power = "150 VA"
+taps = ["12 V", "15 V"]
+commons = 2
+
+[[cable]]
+name = "run"                # along the front
+from = "T"
+tap = "15 V"
+common = 2
+through = ["wall", "hats", "lantern"]
+lengths = ["10 ft", "20 ft", "4 m", "5 m", "6 m"]
+
+[[cable]]
+name = "branch"
+from = "hats-2"
+through = ["tree"]
+length = "7 m"
+"""
+)
+
+
+def without(name):
+    scene = parse(WIRED)
+    own = fixture(scene, name)
+    text = edits.removed(scene, own.lamp_ids[0])(uncabled(scene, own)(WIRED))
+    found = parse(text)
+    assert name not in {one.id for one in found.fixtures}
+    assert "# along the front" in text
+    return {cable.name: cable for cable in found.cables}
+
+
+def test_cables_that_name_a_lamp_or_one_of_its_row_are_found():
+    scene = parse(WIRED)
+    found = {one.id: cables_of(scene, one) for one in scene.fixtures}
+    assert found == {
+        "wall": ("run",), "tree": ("branch",), "hats": ("run", "branch"), "lantern": ("run",)
+    }  # fmt: skip
+    with pytest.raises(NightviewError, match="through"):
+        parse(edits.removed(scene, "wall")(WIRED))  # why it has to come off its cable first
+
+
+def test_a_lamp_in_the_middle_comes_off_and_its_two_legs_are_one():
+    cables = without("hats")
+    assert cables["run"].through == ("wall", "lantern")
+    # 10 ft to the wall light; 20 ft, 4 m, 5 m and 6 m led by the hats to the lantern.
+    assert cables["run"].lengths_m == pytest.approx((3.048, 6.096 + 4 + 5 + 6), abs=2e-3)
+    assert cables["branch"].start == "wall" and cables["branch"].tap_v is None
+
+
+def test_the_last_lamp_of_a_cable_takes_its_leg_along_and_the_only_one_its_cable():
+    assert without("lantern")["run"].lengths_m == pytest.approx((3.048, 6.096, 4, 5), abs=2e-3)
+    cables = without("tree")
+    assert list(cables) == ["run"] and len(cables["run"].through) == 3
+
+
+def test_a_branch_of_the_first_lamp_is_landed_as_the_cable_before_it():
+    text = WIRED.replace('from = "hats-2"', 'from = "wall"')
+    scene = parse(text)
+    found = parse(edits.removed(scene, "wall")(uncabled(scene, fixture(scene, "wall"))(text)))
+    branch = found.cables[1]
+    assert (branch.start, branch.tap_v, branch.common) == ("T", 15.0, 2)
+
+
+# --- rows -----------------------------------------------------------------------------------------
+
+ROWS = (
+    WIRED.replace('out = "0.4 m"', 'out = "0.4 m"\ncount = 3\nspacing = "1.5 m"')
+    .replace('aim = "0 m, -4 m, 2 m"', 'aim = "0 m, -4 m, 2 m"\nto = "3 m, -5 m, 0.3 m"\ncount = 2')
+    .replace('"4 m", "5 m", "6 m"]', '"4 m", "5 m", "6 m", "1 m", "1 m"]')
+    .replace('length = "7 m"', 'layout = "daisy"')
+    .replace('power = "150 VA"', 'power = "150 VA"\nat = "9 m, -1 m"')
+    + """
+[[state]]
+name = "dim"
+[state.fixtures.hats]
+dim = "40 %"
+cct = "2400 K"
+[state.fixtures.hats-2]
+dim = "10 %"
+"""
+)
+
+
+@pytest.mark.parametrize("verge", ["staggered", "left", "both"])
+@pytest.mark.parametrize("name", ["wall", "tree", "hats"])
+def test_a_row_taken_apart_stands_and_shines_as_before(name, verge):
+    text = ROWS.replace('path = "walk"', f'path = "walk"\nverge = "{verge}"')
+    if verge == "both":  # six hats, five legs more in all
+        text = text.replace('"1 m", "1 m"]', '"1 m", "1 m", "1 m", "1 m", "1 m"]')
+    scene = parse(text)
+    before = {lamp.id: lamp for lamp in build(scene).fixtures}
+    own = fixture(scene, name)
+    found = parse(parted(scene, own, tuple(before[one] for one in own.lamp_ids))(text))
+    after = {lamp.id: lamp for lamp in build(found).fixtures}
+    assert list(after) == list(before)
+    assert {one.id for one in found.fixtures} >= set(own.lamp_ids)
+    for one in own.lamp_ids:
+        assert after[one].position == pytest.approx(before[one].position, abs=1e-3)
+        assert after[one].axis == pytest.approx(before[one].axis, abs=2e-3)
+    for state in (AS_DESIGNED, "late", "dim"):
+        assert shown_in(found, state) == shown_in(scene, state)
+    assert [stops_of(found, one) for one in found.cables] == [
+        stops_of(scene, one) for one in scene.cables
+    ]
+    change = edits.shown(found, own.lamp_ids[0], AS_DESIGNED, "dim", 0.3)
+    alone = shown_in(
+        parse(change(parted(scene, own, tuple(before[one] for one in own.lamp_ids))(text)))
+    )
+    assert [alone[one].dim for one in own.lamp_ids] == [0.3] + [1.0] * (len(own.lamp_ids) - 1)
+
+
+def test_one_lamp_is_no_row(scene, lamps):
+    with pytest.raises(NightviewError, match="no row"):
+        parted(scene, fixture(scene, "tree"), (lamps["tree"],))
+
+
+def test_in_a_state_one_lamp_of_a_row_or_the_whole_row(scene):
+    text = edits.shown(scene, "hats-2", "late", "dim", 0.3, alone=True)(TEXT)
+    dims = [shown_in(parse(text), "late")[f"hats-{k}"].dim for k in (1, 2, 3)]
+    assert dims == pytest.approx([1.0, 0.3, 1.0])
+    text = edits.shown(parse(text), "hats-1", "late", "dim", 0.6)(text)
+    dims = [shown_in(parse(text), "late")[f"hats-{k}"].dim for k in (1, 2, 3)]
+    assert dims == pytest.approx([0.6] * 3)
 
 
 def test_mirrored_about_the_door_twice_comes_back(scene, lamps):
@@ -191,6 +339,19 @@ def test_mirrored_about_the_door_twice_comes_back(scene, lamps):
     # The front wall runs along x from 0, so its door's axis is x = 4.
     assert new.at_m == pytest.approx((8 - 0.9144, -3.048, 0.1524), abs=1e-3)
     assert new.aim_m == pytest.approx((8.0, -4.0, 2.0))
+
+
+def test_a_row_about_an_axis_is_not_mirrored_onto_itself():
+    text = TEXT.replace('out = "0.4 m"', 'out = "0.4 m"\ncount = 2\nspacing = "4 m"')  # 2 and 6 m
+    text = text.replace(
+        "[[terrace]]",
+        '[[opening]]\nname = "pane"\nblock = "house"\nalong = "7 m"\nsill = "1 m"\nsize = "1 m, 1 m"\n\n[[terrace]]',
+    )
+    scene = parse(text)
+    row = [lamp.position for lamp in build(scene).fixtures if lamp.id.startswith("wall")]
+    change, name, axis = edits.mirrored(scene, "wall-1", row[0], np.zeros(3), np.mean(row, axis=0))
+    assert axis == "pane"
+    assert fixture(parse(change(text)), name).along_m == pytest.approx(14 - 6)
 
 
 def test_what_cannot_be_mirrored_says_why(scene, lamps):

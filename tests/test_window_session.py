@@ -1,5 +1,7 @@
 """The window's core without its window: pictures, changed light, figures, files, threads."""
 
+import ctypes
+import ctypes.util
 import threading
 import time
 from dataclasses import replace
@@ -15,7 +17,7 @@ from nightview.light.direct import Direct
 from nightview.light.source import source_of
 from nightview.picture.camera import Camera
 from nightview.picture.draw import locked_exposure
-from nightview.picture.still import developed
+from nightview.picture.still import canvas_of, developed
 from nightview.scene.read import parse
 from nightview.scene.states import AS_DESIGNED
 from nightview.site.build import build, relit
@@ -212,7 +214,7 @@ def test_a_quick_picture_is_near_the_settled_one(studio, dim):
     assert np.abs(quick.pixels.astype(int) - after).mean() < 1
 
 
-def test_where_the_exposure_follows_the_design_a_quick_picture_keeps_it_until_it_settles():
+def test_where_the_exposure_follows_the_design_a_quick_picture_follows_it_too():
     studio, free = Studio(), ("exposure_ev100 = 2.0", "")
     site = changed(TEXT, free)
     shot = Shot(site.scene.views[0], size=SIZE)
@@ -221,11 +223,12 @@ def test_where_the_exposure_follows_the_design_a_quick_picture_keeps_it_until_it
     told = relit(site, brighter.scene)  # as the session has it: without the lamps' bodies
     quick = studio.quick(told, shot)
     settled = studio.settled(brighter, shot)
-    assert not quick.settled and quick.ev100 == first.ev100
+    assert not quick.settled and quick.ev100 == settled.ev100  # no jump when it settles
+    assert np.abs(quick.pixels.astype(int) - settled.pixels).mean() < 1
     assert settled.ev100 == nv.draw(nv.mix(nv.trace(brighter)), "front", (64, 64)).ev100
     assert settled.ev100 != first.ev100  # more is lit, and its mean is another
     again = studio.quick(relit(brighter, site.scene), shot)  # and back
-    assert again.ev100 == settled.ev100
+    assert again.ev100 == first.ev100
     studio.close()
 
 
@@ -537,6 +540,33 @@ def test_add_duplicate_mirror_delete(opened):
     assert session.document.text == TEXT
 
 
+def test_a_wired_lamp_comes_off_its_cable_and_both_come_back(tmp_path):
+    path = tmp_path / "wired.toml"
+    wired = TEXT + (
+        '\n[[transformer]]\nname = "T"\nat = "4 m, -1 m"\npower = "60 VA"\ntaps = ["12 V"]\n'
+        '[[cable]]\nname = "run"\nfrom = "T"\nthrough = ["up", "hats"]\n'
+    )
+    path.write_text(wired, encoding="utf-8")
+    told = Told()
+    session = Session(path, told, SIZE)
+    session.select("hats-2")
+    assert session.cables == ("run",)
+    session.delete()
+    assert session.scene.cables[0].through == ("up",) and session.selected is None
+    session.see(state="late")  # it showed the zone of those hats alone
+    assert not any(on for on, _, _ in session.now().values())
+    session.see(state=AS_DESIGNED)
+    assert session.undo() == "delete hats" and session.document.text == wired
+    session.select("hats-2")
+    assert session.part()
+    session.set_shown("dim", 0.3)
+    assert [session.now()[name][1] for name in ("hats-1", "hats-2")] == pytest.approx([1.0, 0.3])
+    assert session.scene.cables[0].through == ("up", "hats-1", "hats-2")
+    assert not session.part() and "no row" in str(told.last("trouble"))
+    _until(lambda: not session.busy)
+    session.end()
+
+
 def test_a_scene_without_lamps_views_or_exposure_opens_and_takes_a_lamp(tmp_path):
     path = tmp_path / "bare.toml"
     bare = TEXT[: TEXT.index("[[fixture]]")]
@@ -623,8 +653,32 @@ def test_the_still_of_the_screen_is_the_commands(opened, tmp_path):
     assert np.abs(own - other).mean() < 0.05
 
 
+def gl_objects(session):
+    """How many textures, buffers, frame buffers, vertex arrays, programs and shaders the canvas's
+    context holds, asked of OpenGL itself in the thread that draws; None where no library answers."""
+    library = next(filter(None, map(ctypes.util.find_library, ("OpenGL", "GL"))), None)
+    if library is None:
+        return None
+    kinds = ("Texture", "Buffer", "Framebuffer", "VertexArray", "Program", "Shader")
+    found, done = {}, threading.Event()
+
+    def count(check):
+        gl = ctypes.CDLL(library)
+        window = canvas_of(session.studio.relight.field.site.geometry)._window
+        window.MakeCurrent()
+        for kind in kinds:
+            known = getattr(gl, f"glIs{kind}")
+            known.restype = ctypes.c_ubyte
+            found[kind] = sum(known(name) for name in range(1, 5000))
+        done.set()
+
+    session._drawing.post("findings", count)
+    assert done.wait(60)
+    return found if any(found.values()) else None
+
+
 def test_many_edits_leave_nothing_behind(opened, monkeypatch):
-    """500 edits of the cottage were measured by hand; see the closing note of issue 6."""
+    """500 edits were measured by hand; see the closing note of issue 6."""
     status = Path("/proc/self/status")
     if not status.exists():
         pytest.skip("only Linux says how much memory a process holds")
@@ -644,7 +698,8 @@ def test_many_edits_leave_nothing_behind(opened, monkeypatch):
         line = next(one for one in status.read_text().splitlines() if one.startswith("VmRSS"))
         return int(line.split()[1]) / 1024
 
-    first = held_mb(25)
+    first, objects = held_mb(25), gl_objects(session)
     # A canvas that kept its buffers would hold 3 MB more for each of the frames in between.
     assert held_mb(40) - first < 30
     assert len(session.studio.relight._before) <= 4
+    assert objects is None or gl_objects(session) == objects

@@ -19,6 +19,7 @@ from nightview.picture.lenses import seen_lenses
 from nightview.picture.mirrors import fill_mirrors
 from nightview.picture.sky import drawn_sky, moon_disc, stars
 from nightview.picture.tone import Edges, shown_cd_m2
+from nightview.site.surface import Array
 
 SAMPLES_PX = ((-0.125, -0.375), (0.375, -0.125), (0.125, 0.375), (-0.375, 0.125))
 """Where a pixel is looked at, from its middle: a rotated grid, so that an edge that is almost
@@ -139,21 +140,28 @@ def add_lights(
 
 def locked_exposure(light: Light) -> float:
     """The one exposure of a job (EV100): the scene's own, or anchored on its lit surfaces."""
-    site = light.field.site
-    stated = site.scene.picture.exposure_ev100
+    stated = light.field.site.scene.picture.exposure_ev100
     if stated is not None:
         return stated
-    samples, weights = [np.zeros(0)], [np.zeros(0)]
+    luminance, weights = surface_samples(light)
+    return anchor_ev100(luminance.sum(axis=1), weights)
+
+
+def surface_samples(light: Light) -> tuple[Array32, Array]:
+    """Samples of what stands on the ground: each channel's share of its luminance, (n, 3) [cd/m²],
+    linear in the light; and the area that each stands for, (n,) [m²]."""
+    site = light.field.site
+    samples, weights = [np.zeros((0, 3), np.float32)], [np.zeros(0)]
     for patch, values in zip(site.patches, light.patches, strict=True):
         if values is None or patch.owner == "ground":
             continue
         rho = np.asarray(site.materials[patch.material].rgb) * LUMINOUS / np.pi
         step = max(1, min(values.shape[:2]) // 12)
-        found = (values[::step, ::step] @ rho.astype(np.float32)).ravel()
+        found = (values[::step, ::step] * rho.astype(np.float32)).reshape(-1, 3)
         samples.append(found)
         weights.append(np.full(len(found), patch.outline.area / len(found)))
     for k, mesh in enumerate(site.meshes):
         rho = np.asarray(site.materials[mesh.material].rgb) * LUMINOUS / np.pi
-        samples.append(light.meshes[k] @ rho.astype(np.float32))
+        samples.append(light.meshes[k] * rho.astype(np.float32))
         weights.append(np.full(len(mesh.vertices), 1.0 / len(mesh.vertices)))
-    return anchor_ev100(np.concatenate(samples), np.concatenate(weights))
+    return np.concatenate(samples), np.concatenate(weights)

@@ -13,6 +13,7 @@ near a source (the f1 of Spencer et al. 1995) is left to the eye that looks at t
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 from functools import lru_cache
 
@@ -22,6 +23,7 @@ from PIL import Image
 from scipy import fft
 
 from nightview.lamps.colour import Y_WEIGHTS
+from nightview.light.rays import THREADS
 
 Floats = NDArray[np.float32]
 
@@ -99,15 +101,26 @@ def bloom(
     planes = [np.ascontiguousarray(frame[..., c], dtype=np.float32) for c in range(3)]
     bright = np.abs(planes).max(axis=0)
     rows, columns = (_around(bright.any(axis=axis), lens.reach) for axis in (1, 0))
-    near = _scatter([np.ascontiguousarray(plane[rows, columns]) for plane in planes], lens.sharp)
-    small = [Image.fromarray(plane).reduce(_REDUCTION) for plane in planes]
-    wide = _scatter([np.asarray(image) for image in small], lens.smooth)
+
+    def sharp(plane: Floats) -> Floats:
+        return _scatter(np.ascontiguousarray(plane[rows, columns]), lens.sharp)
+
+    def smooth(plane: Floats) -> Floats:
+        small = np.asarray(Image.fromarray(plane).reduce(_REDUCTION))
+        return _enlarge(_scatter(small, lens.smooth), width, height)
+
     out = np.empty((height, width, 3), np.float32)
-    for c in range(3):
+
+    def add(c: int) -> None:
         veil = planes[c] * lens.kept
-        veil += _enlarge(wide[c], width, height)
+        veil += wide[c]
         veil[rows, columns] += near[c]
-        out[..., c] = np.maximum(veil, 0.0)
+        np.maximum(veil, 0.0, out=out[..., c])
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        parts = pool.map(sharp, planes), pool.map(smooth, planes)
+        near, wide = (list(part) for part in parts)
+        list(pool.map(add, range(3)))
     return out
 
 
@@ -141,9 +154,9 @@ def _lens(height: int, width: int, fov_deg: float, age_years: float) -> _Lens:
         if s >= _SMOOTH_PX
     )
     ones = np.ones((height, width), np.float32)
-    kept = 1.0 - _scatter([ones], sharp)[0]
+    kept = 1.0 - _scatter(ones, sharp)
     reduced = np.asarray(Image.fromarray(ones).reduce(_REDUCTION))
-    kept -= _enlarge(_scatter([reduced], smooth)[0], width, height)
+    kept -= _enlarge(_scatter(reduced, smooth), width, height)
     reach = int(4.0 * max([0.0, *(sigma for sigma, _ in sharp)])) + 1
     return _Lens(sharp, smooth, reach, kept)
 
@@ -228,20 +241,17 @@ def _enlarge(plane: Floats, width: int, height: int) -> Floats:
     return np.asarray(image.resize((width, height), Image.Resampling.BILINEAR, box))
 
 
-def _scatter(planes: list[Floats], octaves: Octaves) -> list[Floats]:
-    """Each plane (h, w) under the sum of share × Gaussian of σ [px]; black outside the plane."""
+def _scatter(plane: Floats, octaves: Octaves) -> Floats:
+    """A plane (h, w) under the sum of share × Gaussian of σ [px]; black outside the plane."""
     if not octaves:
-        return [np.zeros_like(plane) for plane in planes]
-    height, width = planes[0].shape
+        return np.zeros_like(plane)
+    height, width = plane.shape
     reach = int(4.0 * max(sigma for sigma, _ in octaves)) + 1
     rows, columns = (fft.next_fast_len(n + min(n, reach), real=True) for n in (height, width))
-    transfer = _transfer(rows, columns, octaves)
-    out = []
-    for plane in planes:
-        spectrum = fft.rfft2(plane, (rows, columns), workers=2)
-        spectrum *= transfer
-        out.append(fft.irfft2(spectrum, (rows, columns), workers=2)[:height, :width])
-    return out
+    spectrum = fft.rfft2(plane, (rows, columns))
+    spectrum *= _transfer(rows, columns, octaves)
+    found: Floats = fft.irfft2(spectrum, (rows, columns))[:height, :width]
+    return found
 
 
 @lru_cache(maxsize=8)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PySide6.QtCore import QObject, Qt, QTimer, Signal
-from PySide6.QtGui import QAction, QActionGroup, QCloseEvent, QKeySequence
+from PySide6.QtCore import QObject, QRect, QSize, Qt, QTimer, Signal
+from PySide6.QtGui import QAction, QActionGroup, QCloseEvent, QKeyEvent, QKeySequence
 from PySide6.QtWidgets import (
     QApplication,
     QFileDialog,
@@ -38,7 +40,13 @@ from nightview.window.steering import orbit, pan, walk, zoom
 
 POLL_MS, KEEP_MS = 500, 2000
 SAID_MS = 6000
+COLUMN_CHARS = 60
+"""So wide is a column of the help."""
+WIDE, TALL = 1620, 860
+FRAME = QSize(8, 36)
+"""Room left for the frame that the desktop puts round a window."""
 STEP_M, AIM_STEP_M, WALK_M, TURN_DEG = 0.05, 0.1, 0.5, 5.0
+ARROWS = ("Left", "Right", "Up", "Down")
 STYLE = """
 QWidget { background: #202225; color: #e1e0da; }
 QMenuBar::item:selected, QMenu::item:selected { background: #3a4a50; }
@@ -48,6 +56,7 @@ QListWidget, QComboBox, QSpinBox { background: #18191b; border: 1px solid #3c3f4
 QListWidget::item:selected { background: #3a4a50; color: #ffffff; }
 QPushButton { background: #33373b; border: 1px solid #4a4e53; padding: 3px 10px; }
 QPushButton:focus, QComboBox:focus, QSpinBox:focus, QListWidget:focus { border-color: #78cde1; }
+QWidget:disabled { color: #74746f; }
 QFrame#bar { background: #4a3b1c; }
 QFrame#bar QLabel { background: transparent; }
 QStatusBar QLabel { padding: 0 8px; }
@@ -88,6 +97,14 @@ class Bar(QFrame):
         self.clear()
         deed()
 
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Enter chooses as Space does."""
+        chosen = next((button for button in self.buttons if button.hasFocus()), None)
+        if chosen is not None and event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            chosen.click()
+        else:
+            super().keyPressEvent(event)
+
     def clear(self) -> None:
         """Nothing is the matter."""
         for button in self.buttons:
@@ -114,6 +131,7 @@ class Window(QMainWindow):
         self.pane.picked.connect(self._refresh)
         self.pane.dragged.connect(self._refresh)
         self.panel.chosen.connect(self._refresh)
+        self.panel.entered.connect(self.pane.setFocus)
         self.panel.findings.itemClicked.connect(self._finding_chosen)
         self._fill_menus()
         for interval, deed in ((POLL_MS, self._poll), (KEEP_MS, self._keep)):
@@ -144,8 +162,13 @@ class Window(QMainWindow):
         split.addWidget(side)
         split.setStretchFactor(0, 1)
         split.setCollapsible(0, False)
+        side.setMinimumWidth(
+            self.panel.minimumSizeHint().width() + side.verticalScrollBar().sizeHint().width()
+        )
         self.setCentralWidget(split)
         self.under, self.seen, self.exposed = QLabel(), QLabel(), QLabel()
+        for line in (self.under, self.seen, self.exposed):
+            line.setMinimumWidth(1)  # a long line must not widen the window
         self.statusBar().addWidget(self.under, 1)
         self.statusBar().addPermanentWidget(self.seen)
         self.statusBar().addPermanentWidget(self.exposed)
@@ -153,9 +176,19 @@ class Window(QMainWindow):
         self.keys_text.setContentsMargins(12, 12, 12, 12)
         self.keys = QScrollArea(self, widgetResizable=True)
         self.keys.setWidget(self.keys_text)
-        self.keys.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.keys.hide()
         self.setStyleSheet(STYLE)
+
+    def fit_screen(self) -> None:
+        """Take the size that shows the picture in its own pixels, or what the screen has room for."""
+        self.fit_into(self.screen().availableGeometry())
+
+    def fit_into(self, room: QRect) -> None:
+        """The same in that part of a screen."""
+        self.resize(
+            min(WIDE, room.width() - FRAME.width()), min(TALL, room.height() - FRAME.height())
+        )
+        self.move(room.topLeft())
 
     # --- menus and keys ---------------------------------------------------------------------------
 
@@ -169,7 +202,11 @@ class Window(QMainWindow):
             action = QAction(deed.words, self)
             action.setShortcuts([QKeySequence(key) for key in deed.keys])
             action.triggered.connect(lambda _=False, name=deed.name: self.do(name))
-            self.addAction(action)
+            if deed.keys[0].removeprefix("Shift+") in ARROWS:  # lists and sliders need them too
+                action.setShortcutContext(Qt.ShortcutContext.WidgetShortcut)
+                self.pane.addAction(action)
+            else:
+                self.addAction(action)
             if deed.menu:
                 menus[deed.menu].addAction(action)
             self.deeds[deed.name] = action
@@ -393,7 +430,7 @@ class Window(QMainWindow):
     def do_no_lamp(self) -> None:
         """Choose no lamp; close the help."""
         if self.keys.isVisible():
-            self.keys.hide()
+            self.do_help()
         else:
             self.session.select(None)
 
@@ -465,12 +502,42 @@ class Window(QMainWindow):
             self.say(f"mirrored about the middle of {axis}")
 
     def do_delete(self) -> None:
-        """Delete the lamp, with its row."""
-        lamp = self._chosen()
-        row = len(edits.fixture_of(self.session.scene, lamp).lamp_ids)
+        """Delete the lamp, with its row; asks where it is on a cable."""
+        fixture = edits.fixture_of(self.session.scene, self._chosen())
+        cables = self.session.cables
+        if not cables:
+            self._delete()
+            return
+        named = " and ".join(f'"{name}"' for name in cables)
+        many = "cables" if len(cables) > 1 else "cable"
+        self.bar.tell(
+            f'"{fixture.id}" is on the {many} {named}.',
+            (f"Delete it, and take it off the {many}", self._delete),
+            ("Keep it", self.pane.setFocus),
+        )
+        self.bar.buttons[0].setFocus()
+
+    def _delete(self) -> None:
+        row = len(edits.fixture_of(self.session.scene, self._chosen()).lamp_ids)
         self.session.delete()
-        if row > 1 and self.session.selected is None:
-            self.say(f"the row of {row} lamps is deleted; Ctrl+Z brings it back")
+        if self.session.selected is None:
+            what = f"the row of {row} lamps" if row > 1 else "the lamp"
+            self.say(f"{what} is deleted; Ctrl+Z brings it back")
+        self._refresh()
+        self.pane.setFocus()
+
+    def do_row(self) -> None:
+        """The whole row, or the lamp alone."""
+        self._chosen()
+        self.session.whole_row = not self.session.whole_row
+        self.say("changes go to the whole row" if self.session.whole_row else
+                 "in a state, changes go to the one lamp")  # fmt: skip
+
+    def do_part(self) -> None:
+        """Take the row apart."""
+        self._chosen()
+        if self.session.part():
+            self.say("each lamp of the row now stands by itself; Ctrl+Z makes it a row again")
 
     def do_move_left(self) -> None:
         """Nudge the lamp."""
@@ -658,11 +725,15 @@ class Window(QMainWindow):
         """Show or hide the keys."""
         if self.keys.isVisible():
             self.keys.hide()
+            self.pane.setFocus()
             return
-        self.keys_text.setText(help_text(tuple(view.name for view in self.session.views)))
+        views = tuple(view.name for view in self.session.views)
+        across = self.width() // (COLUMN_CHARS * self.fontMetrics().averageCharWidth())
+        self.keys_text.setText(help_text(views, min(max(across, 1), 3)))
         self.keys.setGeometry(self.rect())
         self.keys.show()
         self.keys.raise_()
+        self.keys.setFocus()  # so that the arrow keys scroll it
 
     # --- the end ----------------------------------------------------------------------------------
 
@@ -688,6 +759,22 @@ def run(path: Path) -> int:
     app = QApplication.instance() or QApplication(sys.argv[:1])
     assert isinstance(app, QApplication)
     window = Window(path)
-    window.resize(1620, 860)
+    window.fit_screen()
     window.show()
-    return app.exec()
+    with closed_by_signals(window):
+        return app.exec()
+
+
+@contextmanager
+def closed_by_signals(window: Window) -> Iterator[None]:
+    """Ctrl+C in the terminal, or an end asked for from outside, closes the window as Close does.
+
+    Python hears of a signal when it next runs: with the next timer of the window.
+    """
+    asked = (signal.SIGINT, signal.SIGTERM)
+    before = [signal.signal(one, lambda *_: window.close()) for one in asked]
+    try:
+        yield
+    finally:
+        for one, was in zip(asked, before, strict=True):
+            signal.signal(one, was)

@@ -29,16 +29,22 @@ def fixture_of(scene: Scene, lamp: str) -> Fixture:
     raise NightviewError(f'lamp "{lamp}"', "is not in this scene", "choose one from the list")
 
 
-def shown(scene: Scene, lamp: str, state: str, key: str, value: Any) -> Change:
+def shown(scene: Scene, lamp: str, state: str, key: str, value: Any, alone: bool = False) -> Change:
     """Switch, dim or colour a lamp in a state: in its own table, or in that state's.
 
-    key : "on", "dim" or "cct". value : in the model's units; None for what stands above it.
+    key : "on", "dim" or "cct". value : in the model's units; None for what stands above it. alone : one
+    lamp of a row by itself, which a state can say and the design cannot; else the row as a whole.
     """
     fixture = fixture_of(scene, lamp)
-    where: Where = ("fixture", fixture.id, key)
-    if state != AS_DESIGNED:
-        where = ("state", state, "fixtures", fixture.id, key)
-    return lambda text: edited(text, {where: value})
+    if state == AS_DESIGNED:
+        return lambda text: edited(text, {("fixture", fixture.id, key): value})
+    where: Where = ("state", state, "fixtures", lamp if alone else fixture.id, key)
+    changes: dict[Where, Any] = {where: value}
+    said = next(one for one in scene.states if one.name == state).fixtures
+    if not alone:  # what is said of one lamp would hold before what is said of its row
+        singles = [one for one in fixture.lamp_ids if one != fixture.id and one in said]
+        changes |= {("state", state, "fixtures", one, key): None for one in singles}
+    return lambda text: edited(text, changes)
 
 
 def put(scene: Scene, lamp: str, values: Mapping[str, Any]) -> Change:
@@ -123,7 +129,7 @@ def copied(scene: Scene, lamp: str, name: str, values: Mapping[str, Any]) -> Cha
     fresh = fixture.model_copy(update={"id": name})
 
     def change(text: str) -> str:
-        place = ("fixture", _number_of(text, fixture.id))
+        place = ("fixture", number_of(text, fixture.id))
         piece = next(one for one in pieces(text) if one.location == place)
         table = tomlkit.parse(text[piece.start : piece.last])
         table["id"] = name
@@ -139,21 +145,41 @@ def copied(scene: Scene, lamp: str, name: str, values: Mapping[str, Any]) -> Cha
 
 
 def removed(scene: Scene, lamp: str) -> Change:
-    """Take a lamp's fixture out, its whole row, and what states say of it; cables keep theirs."""
+    """Take a lamp's fixture out, its whole row, and what states say of it, and of its zone where it was
+    the last there; it must be taken off its cables (``cabled.uncabled``) before."""
     fixture = fixture_of(scene, lamp)
+    last = not any(one.zone == fixture.zone for one in scene.fixtures if one is not fixture)
 
     def change(text: str) -> str:
+        if last:
+            text = _zone_unsaid(scene, fixture.zone, text)
         for number, state in enumerate(scene.states):
             for name in (fixture.id, *fixture.lamp_ids):
                 if name in state.fixtures:
-                    text = _without(text, ("state", number, "fixtures", name))
+                    text = without_table(text, ("state", number, "fixtures", name))
                     text = edited(text, {("state", state.name, "fixtures", name): None})
-        return _without(text, ("fixture", _number_of(text, fixture.id)))
+        return without_table(text, ("fixture", number_of(text, fixture.id)))
 
     return change
 
 
-def _without(text: str, location: Location) -> str:
+def _zone_unsaid(scene: Scene, zone: str, text: str) -> str:
+    """The text with nothing that states say of a zone."""
+    for number, state in enumerate(scene.states):
+        changes: dict[Where, Any] = {}
+        if zone in state.zones:
+            text = without_table(text, ("state", number, "zones", zone))
+            changes["state", state.name, "zones", zone] = None
+        if state.only is not None and zone in state.only:
+            kept = [name for name in state.only if name != zone]
+            changes["state", state.name, "only"] = kept or None
+            if not kept:  # no zone but that one was on, so none is
+                changes["state", state.name, "on"] = False
+        text = edited(text, changes)
+    return text
+
+
+def without_table(text: str, location: Location) -> str:
     """The text without the table of that place, its header and the blank line below it; the same
     where no header is of it."""
     start = 0
@@ -167,7 +193,7 @@ def _without(text: str, location: Location) -> str:
     return text
 
 
-def _number_of(text: str, fixture: str) -> int:
+def number_of(text: str, fixture: str) -> int:
     """Which of the file's [[fixture]] tables is that of an id."""
     for piece in pieces(text):
         if piece.location[:1] == ("fixture",) and len(piece.location) == 2:
@@ -186,9 +212,15 @@ def _quoted(text: str) -> str:
 # --- mirrored -------------------------------------------------------------------------------------
 
 
-def axis_near(scene: Scene, position: Array) -> tuple[Opening, float] | None:
+def axis_near(
+    scene: Scene, position: Array, centre: Array | None = None
+) -> tuple[Opening, float] | None:
     """The opening whose middle is nearest to a lamp along its wall, and that middle along the wall
-    [m]; None where no wall with one is within 6 m."""
+    [m]; None where no wall with one is within 6 m.
+
+    centre : the middle of the lamp's row, (3,); a row is its own image about an axis there.
+    """
+    centre = position if centre is None else centre
     best: tuple[float, Opening, float] | None = None
     for block in scene.blocks:
         for opening in scene.openings:
@@ -197,25 +229,28 @@ def axis_near(scene: Scene, position: Array) -> tuple[Opening, float] | None:
             foot, right, normal, width = wall_frame(block, opening.side)
             aside = position - foot
             out, along = float(aside @ normal), float(aside @ right)
+            own = float((centre - foot) @ right)
             if not (-0.5 <= out <= 6.0 and -2.0 <= along <= width + 2.0):
                 continue
             for k in range(opening.count):
                 middle = opening.along_m + k * (opening.spacing_m or 0.0)
                 far = float(np.hypot(along - middle, 0.5 * out))
-                if abs(along - middle) > 0.05 and (best is None or far < best[0]):
+                if abs(own - middle) > 0.05 and (best is None or far < best[0]):
                     best = far, opening, middle
     return (best[1], best[2]) if best else None
 
 
-def mirrored(scene: Scene, lamp: str, position: Array, aim: Array) -> tuple[Change, str, str]:
+def mirrored(
+    scene: Scene, lamp: str, position: Array, aim: Array, centre: Array | None = None
+) -> tuple[Change, str, str]:
     """A lamp more on the other side of the nearest door or window: the change, its id, whose axis.
 
-    position, aim : (3,) the lamp and the place that it lights [m]. NightviewError where there is no
+    position, aim : (3,) the lamp and the place that it lights [m]; centre : of its row. NightviewError where there is no
     axis, or where a row along a path has none.
     """
     fixture = fixture_of(scene, lamp)
     where = f'fixture "{fixture.id}"'
-    found = axis_near(scene, position)
+    found = axis_near(scene, position, centre)
     if found is None:
         problem = "stands near no door or window to be mirrored about"
         raise NightviewError(where, problem, "move it before a wall with one, or duplicate it")

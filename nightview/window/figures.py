@@ -212,5 +212,5 @@ def lamp_facts(site: Site, lamp: str) -> list[tuple[str, str]]:
         ("aimed", f"{rise:.0f}° above level" if rise >= 0 else f"{-rise:.0f}° below level")
     )
     if len(fixture.lamp_ids) > 1:
-        facts.append(("row", f"one of {len(fixture.lamp_ids)}, changed together"))
+        facts.append(("row", f"one of {len(fixture.lamp_ids)}; U takes it apart"))
     return facts

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 @dataclass(frozen=True)
 class Deed:
     """One thing that can be done. name : of the method that does it, "app.NAME". keys : as Qt writes
-    them, the first shown in the menu; menu : "" where it is in none."""
+    them, the first shown in the menu: what a keyboard writes with Shift, as ">", without it, or
+    one press would mean two things on some; menu : "" where it is in none."""
 
     name: str
     menu: str
@@ -39,6 +40,8 @@ DEEDS = (
     Deed("duplicate", "Lamp", "Duplicate", ("D",)),
     Deed("mirror", "Lamp", "Mirror about the nearest door or window", ("M",)),
     Deed("delete", "Lamp", "Delete", ("Del",)),
+    Deed("row", "Lamp", "In a state: its whole row, or it alone", ("R",)),
+    Deed("part", "Lamp", "Take its row apart", ("U",)),
     Deed("move_left", "", "Move the lamp to the left by 5 cm", ("Alt+Left",)),
     Deed("move_right", "", "Move it to the right", ("Alt+Right",)),
     Deed("move_away", "", "Move it away", ("Alt+Up",)),
@@ -60,8 +63,8 @@ DEEDS = (
     Deed("compare", "State", "Next state beside it", ("C",)),
     Deed("no_compare", "State", "No state beside it", ("Shift+C",)),
     Deed("wipe", "State", "Beside it as a wipe, or side by side", ("W",)),
-    Deed("wipe_left", "State", "Wipe to the left", ("Shift+,", "<")),
-    Deed("wipe_right", "State", "Wipe to the right", ("Shift+.", ">")),
+    Deed("wipe_left", "State", "Wipe to the left", ("<",)),
+    Deed("wipe_right", "State", "Wipe to the right", (">",)),
     Deed("home", "View", "Back to the named view", ("0",)),
     Deed("ahead", "View", "Walk ahead", ("Up",)),
     Deed("back", "View", "Walk back", ("Down",)),
@@ -92,8 +95,8 @@ MOUSE = (
 )
 
 
-def help_text(views: tuple[str, ...]) -> str:
-    """All keys as HTML, in three columns of tables, and the mouse below."""
+def help_text(views: tuple[str, ...], across: int = 3) -> str:
+    """All keys as HTML, in so many columns of tables, and the mouse below."""
     groups: dict[str, list[tuple[str, str]]] = {}
     for deed in DEEDS:
         group = deed.menu or (
@@ -102,15 +105,17 @@ def help_text(views: tuple[str, ...]) -> str:
         groups.setdefault(group, []).append((" or ".join(deed.keys), deed.words))
     numbers = [(str(k + 1), f"view: {name}") for k, name in enumerate(views[:9])]
     groups["View"] = numbers + groups["View"]
-    columns: list[str] = ["", "", ""]
-    size = [0, 0, 0]
+    columns, size = [""] * across, [0] * across
     for name, rows in sorted(groups.items(), key=lambda item: -len(item[1])):
         k = size.index(min(size))
         size[k] += len(rows) + 2
         columns[k] += f"<h4>{name}</h4>{_table(rows)}"
     cells = "".join(f'<td valign="top" style="padding: 0 16px">{one}</td>' for one in columns)
-    mouse = f'<td colspan="3" style="padding: 0 16px"><h4>Mouse</h4>{_table(list(MOUSE))}</td>'
-    return f"<table><tr>{cells}</tr><tr>{mouse}</tr></table>"
+    mouse = (
+        f'<td colspan="{across}" style="padding: 0 16px"><h4>Mouse</h4>{_table(list(MOUSE))}</td>'
+    )
+    head = "<p>Esc or F1 goes back to the picture.</p>"
+    return f"{head}<table><tr>{cells}</tr><tr>{mouse}</tr></table>"
 
 
 def _table(rows: list[tuple[str, str]]) -> str:

@@ -86,18 +86,22 @@ class Pane(QWidget):
     def frame(self, second: bool = False) -> QRectF:
         """Where the picture, or the second of two side by side, stands in the pane."""
         width, height = float(self.width()), float(self.height())
-        left = 0.0
+        left = top = 0.0
         if self.beside is not None and not self.wipe:
-            width /= 2
-            left = width if second else 0.0
+            if width > height * RATIO:  # beside each other or one above the other: as is larger
+                width /= 2
+                left = width if second else 0.0
+            else:
+                height /= 2
+                top = height if second else 0.0
         wide = min(width, height * RATIO)
         tall = wide / RATIO
-        return QRectF(left + (width - wide) / 2, (height - tall) / 2, wide, tall)
+        return QRectF(left + (width - wide) / 2, top + (height - tall) / 2, wide, tall)
 
     def to_picture(self, at: QPointF) -> tuple[float, float]:
         """A place of the pane in the picture's pixels."""
         frame = self.frame()
-        if self.beside is not None and not self.wipe and at.x() > self.width() / 2:
+        if self.beside is not None and not self.wipe and self.frame(True).contains(at):
             frame = self.frame(True)
         wide, tall = self.session.shot.size
         return (
@@ -129,9 +133,12 @@ class Pane(QWidget):
         frame = self.frame()
         if self.image is None:
             painter.setPen(INK)
-            painter.drawText(
-                self.rect(), Qt.AlignmentFlag.AlignCenter, "The light is being traced …"
+            lamps = len(self.session.lamps)
+            words = (
+                f"The light of {lamps} lamps is being traced, once; changes are quick after that."
             )
+            flags = Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap
+            painter.drawText(self.rect().adjusted(20, 20, -20, -20), flags, words)
             return
         painter.drawImage(frame, self.image)
         if self.beside is not None:

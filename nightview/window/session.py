@@ -26,8 +26,10 @@ from nightview.site.build import Site, build, relit
 from nightview.site.placing import Placed
 from nightview.site.surface import Array
 from nightview.window import edits, figures
+from nightview.window.cabled import cables_of, uncabled
 from nightview.window.document import Change, Document
 from nightview.window.moving import Grip, Wall, keys_at
+from nightview.window.rows import parted
 from nightview.window.sketch import Sketch
 from nightview.window.studio import (
     ALL_OFF,
@@ -62,7 +64,7 @@ class Marker:
 
 class Session:
     """One scene at work. shot : what is seen; other : the state beside it, or None; selected : a
-    lamp's id, or None."""
+    lamp's id, or None; whole_row : a state's word on a lamp of a row is for the whole row."""
 
     def __init__(self, path: Path, tell: Tell, size: tuple[int, int] = (1280, 720)) -> None:
         """Errors: as ``scene.read.read`` and ``site.build.build``."""
@@ -74,6 +76,7 @@ class Session:
         self.studio = Studio()
         self.checker = figures.Checker()
         self.selected: str | None = None
+        self.whole_row = True
         self.other: str | None = None
         views = self.scene.views or (_first_view(self.site),)
         self.shot = Shot(views[0], size=size)
@@ -316,9 +319,10 @@ class Session:
         if self.selected is None:
             return
         words = {"dim": "dim", "on": "switch", "cct": "colour"}[key]
-        change = edits.shown(self.scene, self.selected, self.shot.state, key, value)
-        fixture = edits.fixture_of(self.scene, self.selected).id
-        if self.change(change, f"{words} {fixture}", merge and f"{merge} {fixture}"):
+        alone = not self.whole_row
+        change = edits.shown(self.scene, self.selected, self.shot.state, key, value, alone)
+        name = self.selected if alone else edits.fixture_of(self.scene, self.selected).id
+        if self.change(change, f"{words} {name}", merge and f"{merge} {name}"):
             self._quickly()
             self.look_again(REST_S)
 
@@ -445,9 +449,11 @@ class Session:
         if self.selected is None:
             return ""
         lamp = self.lamp(self.selected)
+        row = edits.fixture_of(self.scene, self.selected).lamp_ids
+        centre = np.mean([self.lamp(name).position for name in row], axis=0)
         try:
             change, name, axis = edits.mirrored(
-                self.scene, self.selected, lamp.position, self.spot(self.selected)
+                self.scene, self.selected, lamp.position, self.spot(self.selected), centre
             )
         except NightviewError as error:
             self.tell("trouble", error)
@@ -457,15 +463,44 @@ class Session:
         self._chosen_anew(name)
         return axis
 
+    @property
+    def cables(self) -> tuple[str, ...]:
+        """The cables that name the selected lamp or its row."""
+        if self.selected is None:
+            return ()
+        return cables_of(self.scene, edits.fixture_of(self.scene, self.selected))
+
     def delete(self) -> None:
-        """Take the selected fixture out."""
+        """Take the selected fixture out, and off its cables."""
         if self.selected is None:
             return
-        fixture = self._fixture_id
-        if self.change(edits.removed(self.scene, self.selected), f"delete {fixture}"):
+        fixture = edits.fixture_of(self.scene, self.selected)
+        out = edits.removed(self.scene, self.selected)
+
+        def change(text: str) -> str:
+            return out(uncabled(self.scene, fixture)(text))
+
+        if self.change(change, f"delete {fixture.id}"):
             self.selected = None
             self._sketch = None
             self.look_again()
+
+    def part(self) -> bool:
+        """Take the selected lamp's row apart; whether it was one."""
+        if self.selected is None:
+            return False
+        fixture = edits.fixture_of(self.scene, self.selected)
+        lamps = tuple(self.lamp(name) for name in fixture.lamp_ids)
+        try:
+            change = parted(self.scene, fixture, lamps)
+        except NightviewError as error:
+            self.tell("trouble", error)
+            return False
+        if not self.change(change, f"take {fixture.id} apart"):
+            return False
+        self._sketch = None
+        self.look_again()
+        return True
 
     def _chosen_anew(self, fixture: str) -> None:
         found = next(one for one in self.scene.fixtures if one.id == fixture)

@@ -137,12 +137,15 @@ class Studio:
         last = self.relight.field
         if told is None or last is None or shot.role not in self._lights:
             return self.settled(build(site.scene), shot, check)  # the site may lack lamps' bodies
-        # Drawn with the field as it was last, and at its exposure: an exposure that follows the design
-        # is worked out when the picture settles.
-        layers, _ = self._layers_of(last, shot, check)
+        layers, _ = self._layers_of(last, shot, check)  # with the field as it was last
         if not layers.begun:
             return self.settled(build(site.scene), shot, check)
-        frame = layers.unscattered(state_of(told, shot.state))
+        state, stated = state_of(told, shot.state), site.scene.picture.exposure_ev100
+        if stated is not None:
+            layers.ev100 = stated
+        elif shot.state == AS_DESIGNED:  # the exposure follows the design, and so does the picture
+            layers.ev100 = layers.exposure(state)
+        frame = layers.unscattered(state)
         frame = replace(frame, luminance=quick_halos(frame.luminance, shot.camera, layers.ev100))
         look = shot.shown_as
         pixels = look.develop(frame, layers.ev100, self._lights[shot.role])
@@ -216,11 +219,12 @@ class Studio:
         view = shot.view
         key = (
             field.site.geometry, tuple((id(part.bounced), *part.source.rgb) for part in field.sources),
-            view.eye_m, view.target_m, view.fov_deg, shot.size, ev100, shot.role,
+            view.eye_m, view.target_m, view.fov_deg, shot.size, shot.role,
+            field.site.scene.picture.exposure_ev100,
         )  # fmt: skip
         for kept, layers, canvas in self._layers:
             if kept == key:
-                canvas.check = check
+                canvas.check, layers.ev100 = check, ev100
                 return layers, canvas
         canvas = _Watched(canvas_of(field.site.geometry), check)
         layers = Layers(field, canvas, shot.camera, ev100)  # type: ignore[arg-type]
