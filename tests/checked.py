@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import nightview as nv
-from nightview.checks.areas import areas_of
 from nightview.checks.job import Job
-from nightview.checks.limits import limits_of
-from nightview.checks.readings import Meter
 from nightview.checks.result import Result
 from nightview.checks.run import CHECKS, results_of
 from nightview.scene.read import parse
@@ -63,14 +60,7 @@ def lamp(
 
 def job_of(text: str, state: str = AS_DESIGNED) -> Job:
     """The job of a scene's text."""
-    scene = parse(text)
-    site = nv.build(scene)
-    field = nv.trace(site)
-    meter = Meter(field, areas_of(site))
-    late = scene.check.curfew or state
-    readings = meter.read(site, field.state(state))
-    after = readings if late == state else meter.read(site, field.state(late))
-    return Job(site, meter, limits_of(scene), readings, after, (state, late))
+    return Job.at(nv.trace(nv.build(parse(text))), state)
 
 
 def results(text: str, check: str, state: str = AS_DESIGNED) -> list[Result]:

@@ -63,6 +63,13 @@ def test_a_scene_without_lamps_is_refused(house, capsys):
     assert "no lamps" in capsys.readouterr().err
 
 
+def test_the_schema_needs_no_scene_and_all_else_does(capsys):
+    assert main(["check", "--schema"]) == 0
+    jsonschema.Draft202012Validator.check_schema(json.loads(capsys.readouterr().out))
+    assert main(["check"]) == 2
+    assert "no scene is named" in capsys.readouterr().err
+
+
 def test_unknown_limit_names_the_file(house, capsys):
     assert main(["check", str(house(GOOD + "[check.limits]\nhot = { warn = 2 }\n"))]) == 2
     assert "house.toml" in capsys.readouterr().err
@@ -103,6 +110,13 @@ def test_apply_writes_a_new_file_and_never_the_scene(house, tmp_path, capsys):
     assert read(new).fixtures[0].out_m > 0.15
     assert main(["check", str(path), "--apply", str(new)]) == 2  # it is there already
     assert main(["check", str(new)]) == 0
+
+
+def test_apply_says_when_there_is_nothing_to_change(house, tmp_path, capsys):
+    new = tmp_path / "mended.toml"
+    assert main(["check", str(house(GOOD)), "--apply", str(new)]) == 0
+    assert "mended.toml is not written" in capsys.readouterr().err
+    assert not new.exists()
 
 
 def test_numbers_need_no_vtk(house):

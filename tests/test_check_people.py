@@ -15,6 +15,7 @@ from checked import job_of
 from nightview.checks.people import (
     bright_lamps,
     dazzle,
+    dazzle_on_ways,
     going_down,
     threshold_increment,
     veil_cd_m2,
@@ -168,6 +169,31 @@ lens = "0.6 m"
     whole = found(dazzle, text)["dazzle", "seat"].value
     half = found(dazzle, text + wall_before(0, 1.499))["dazzle", "seat"].value
     assert half / whole == pytest.approx(0.5, abs=0.13)  # by eighths
+
+
+def test_who_walks_a_path_looks_along_it_and_a_degree_down():
+    """Veil of CIE 146:2002 at every pace of a straight path, either way, by the law of distance; the
+    line of sight is that of EN 13201-3 [from memory]."""
+    candela, height, beside = 60.0, 2.1, 0.8
+    walk = '[[path]]\nname = "walk"\nline = ["0 m, 0 m", "0 m, 12 m"]\nwidth = "1 m"\n'
+    text = BLACK + "[check]\nage = 70\n" + omni(candela) + walk
+    result = found(dazzle_on_ways, text + fixture("lamp", (beside, 9, height)))
+    (result,) = result.values()
+    assert result.key == ("dazzle", "walking on walk")
+    most = 0.0
+    for pace in range(8):
+        eye = np.array([0, 0.75 + 1.5 * pace, 1.5])
+        for ahead in (1, -1):
+            gaze = np.array([0, ahead * np.cos(np.radians(1)), -np.sin(np.radians(1))])
+            way = np.array([beside, 9, height]) - eye
+            r = np.linalg.norm(way)
+            theta = np.degrees(np.arccos(way @ gaze / r))
+            if theta <= 30:
+                lux = candela / r**2 * np.cos(np.radians(theta))
+                most = max(most, 65 * 10 * lux / max(theta, 1.0) ** 2 * 2)
+    assert most > 3.0
+    assert result.value == pytest.approx(most, rel=2e-3)
+    assert result.lamps == ("lamp",) and "lx" not in result.plain
 
 
 def test_dazzle_cannot_be_told_without_views():

@@ -8,10 +8,7 @@ import pytest
 
 import nightview as nv
 from nightview.checks.applied import applied
-from nightview.checks.areas import areas_of
 from nightview.checks.job import Job
-from nightview.checks.limits import limits_of
-from nightview.checks.readings import Meter
 from nightview.checks.remedies import mended
 from nightview.checks.run import results_of
 from nightview.scene.read import parse
@@ -65,14 +62,7 @@ def planted(row: str, new: str) -> str:
 
 
 def job_of(text: str) -> Job:
-    scene = parse(text, "cottage.toml", SCENE.parent)
-    site = nv.build(scene)
-    field = nv.trace(site)
-    meter = Meter(field, areas_of(site))
-    late = scene.check.curfew or AS_DESIGNED
-    states = (AS_DESIGNED, late)
-    first, second = (meter.read(site, field.state(name)) for name in states)
-    return Job(site, meter, limits_of(scene), first, second, states)
+    return Job.at(nv.build(parse(text, SCENE.name, SCENE.parent)), AS_DESIGNED)
 
 
 FAULTS = {

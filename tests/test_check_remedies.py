@@ -10,6 +10,7 @@ from nightview.checks.applied import applied
 from nightview.checks.changes import Change, both, changes_for
 from nightview.checks.remedies import Mended, mended
 from nightview.checks.run import results_of
+from nightview.checks.words import remedy_told
 from nightview.scene.read import parse
 
 WINDOW = """
@@ -104,6 +105,25 @@ def test_what_cannot_be_cured_is_said():
     cure = next(cure for cure in found.cures if cure.key[0] == "reach")
     assert not cure.cleared
     assert "no small change" in cure.words or "does not clear" in cure.words
+
+
+def test_a_fault_that_is_none_any_more_though_not_yet_good_is_told_so():
+    """A lamp straight up before a low wall: the least tilt that ends the fault leaves a warning."""
+    found, before, after_text = mend(wall(lamp("up", 3, 1.0, 88, "wide"), height=2.5))
+    cure = next(cure for cure in found.cures if cure.key == ("off target", "up"))
+    limit = before[cure.key].limit
+    assert before[cure.key].counts and cure.before > limit.strong > cure.after > limit.warn
+    assert cure.cleared and cure.applied
+    assert remedy_told(before[cure.key], {cure.key: cure}).endswith("though not yet good")
+    after = anew(after_text)[cure.key]
+    assert after.is_finding and not after.counts
+
+
+def test_a_row_is_changed_as_one_and_the_words_say_so():
+    row = lamp("up", 2, 1.0, 88, "wide", more='count = 2\nspacing = "2 m"')
+    found, _, _ = mend(wall(row, height=2.5))
+    cure = next(cure for cure in found.cures if cure.key == ("off target", "up"))
+    assert cure.applied and cure.words.startswith("aim each lamp of up ")
 
 
 def test_taste_is_told_and_not_applied():

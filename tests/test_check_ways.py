@@ -167,6 +167,20 @@ height = "21 in"
     assert even.value == pytest.approx(lux.mean() / least, rel=0.05)
 
 
+def test_evenness_of_a_drive_is_taste_alone():
+    """What is published is for walkways: the same light on a drive is told and no fault."""
+    line = path(10, 1).replace("[[path]]", "[[drive]]")
+    lamps = bulb("a", (1, 0, 0.5)) + bulb("b", (9, 0, 0.5))
+    both = [
+        found(paths, BLACK + omni(50) + ground + lamps.replace("\n\n", '\nlights = "walk"\n'))
+        for ground in (path(10, 1), line)
+    ]
+    walk, drive = (results["path evenness", "walk"] for results in both)
+    assert walk.value == pytest.approx(drive.value)
+    assert walk.verdict == drive.verdict == "strong"
+    assert walk.counts and not drive.counts
+
+
 def test_dim_path_is_told_as_taste_alone():
     lamp = bulb("a", (5, 0, 3), 'lights = "walk"')
     level = found(paths, BLACK + omni(1) + path(10, 1) + lamp)["path light", "walk"]

@@ -12,7 +12,7 @@ import pytest
 from checked import job_of
 from scipy.integrate import dblquad
 
-from nightview.checks.windows import bedrooms, neighbours, neighbours_walls
+from nightview.checks.windows import SLEEPING, bedrooms, neighbours, neighbours_walls
 
 BLACK = """
 [ground]
@@ -129,6 +129,27 @@ def test_other_rooms_are_not_looked_at():
     lamp = omni(100) + fixture("lamp", TWO_METRES)
     assert found(bedrooms, BLACK + lamp + house() + window("kitchen")) == {}
     assert found(bedrooms, BLACK + lamp + house()) == {}  # no window at all
+
+
+@pytest.mark.parametrize(
+    ("behind", "asleep"),
+    [
+        ("Bedroom 2", True), ("the children's room", True), ("guest room", True), ("guests", True),
+        ("Schlafzimmer", True), ("chambre", True), ("dormitorio", True), ("slaapkamer", True),
+        ("guest WC", False), ("bedding shop", False), ("camera store", False), ("hall", False),
+    ],
+)  # fmt: skip
+def test_rooms_that_somebody_sleeps_in(behind, asleep):
+    assert (SLEEPING.search(behind) is not None) == asleep
+
+
+def test_windows_of_which_nothing_is_said_are_named():
+    text = BLACK + omni(100) + house() + window("bedroom") + fixture("lamp", TWO_METRES)
+    more = window("", "stair window").replace('along = "2 m"', 'along = "3.4 m"')
+    results = found(bedrooms, text + more)
+    assert results["bedroom window", "upper window"].verdict == "strong"
+    (untold,) = (r for r in results.values() if r.verdict == "cannot tell")
+    assert "stair window" in untold.reason and "upper window" not in untold.reason
 
 
 def test_bedrooms_cannot_be_told_if_nothing_is_said_of_the_rooms():

@@ -30,6 +30,7 @@ NEAR_M = 4.0
 PATH_STEP_M = 0.25
 ACROSS = 5
 """Points across a path and along the edge of a tread."""
+TURN_M = 0.1
 PANE_POINTS = 3
 CROWN_LEAVES = 400
 AHEAD_M = 0.002
@@ -165,11 +166,7 @@ def _chosen(area: Area, which: NDArray[np.bool_]) -> Area:
 def _facades(site: Site, block: Block, numbers: list[int]) -> Iterator[Area]:
     for side in SIDES:
         foot, right, normal, width = wall_frame(block, side)
-        own = [
-            number
-            for number in numbers
-            if site.patches[number].name in (f"{block.name} {side} wall", f"{block.name} {side} wall plinth")
-        ]  # fmt: skip
+        own = [n for n in numbers if is_wall(site.patches[n], block, side)]
         if not own:
             continue
         near = any(
@@ -202,6 +199,12 @@ def _facades(site: Site, block: Block, numbers: list[int]) -> Iterator[Area]:
         if parts:
             whole = joined(parts, facade_name(block.name, side))
             yield replace(whole, grid=grid, step_m=step)
+
+
+def is_wall(patch: Patch, block: Block, side: Side) -> bool:
+    """Whether a patch of a block is part of its wall, its plinth with it."""
+    whole = f"{facade_name(block.name, side)} wall"
+    return patch.name in (whole, f"{whole} plinth")
 
 
 def _cut(
@@ -279,20 +282,8 @@ def _spread(kind: str, name: str, owner: str, site: Site, numbers: list[int], co
 
 def _path(site: Site, path: Path, numbers: list[int]) -> Iterator[Area]:
     """A grid along a path, on its own paving."""
-    line = shapely.LineString(centre_line(path))
-    along = np.arange(PATH_STEP_M / 2, line.length, PATH_STEP_M)
-    middle = shapely.get_coordinates(shapely.line_interpolate_point(line, along))
-    ahead = shapely.get_coordinates(
-        shapely.line_interpolate_point(line, np.minimum(along + 0.05, line.length))
-    )
-    behind = shapely.get_coordinates(
-        shapely.line_interpolate_point(line, np.maximum(along - 0.05, 0))
-    )
-    way = (ahead - behind) / np.linalg.norm(ahead - behind, axis=1)[:, None]
-    left = np.stack([-way[:, 1], way[:, 0]], axis=1)
-    aside = path.width_m * ((np.arange(ACROSS) + 0.5) / ACROSS - 0.5)
-    flat = (middle[:, None, :] + aside[None, :, None] * left[:, None, :]).reshape(-1, 2)
-    place = np.stack(np.broadcast_arrays(along[:, None], aside[None, :]), axis=-1).reshape(-1, 2)
+    along = np.arange(PATH_STEP_M / 2, line_of(path).length, PATH_STEP_M)
+    flat, place = path_points(path, along, ACROSS)
     each = PATH_STEP_M * path.width_m / ACROSS
     parts = []
     for number in numbers:
@@ -306,6 +297,36 @@ def _path(site: Site, path: Path, numbers: list[int]) -> Iterator[Area]:
             parts.append(part)
     if parts:
         yield joined(parts)
+
+
+def line_of(path: Path) -> shapely.LineString:
+    """The middle line of a path."""
+    return shapely.LineString(centre_line(path))
+
+
+def walked(path: Path, along: Array) -> tuple[Array, Array]:
+    """Where one is so far along a path (n,) [m], and which way one goes there: (n, 2) each. The way is
+    the mean over a hand's breadth, so that it turns gently at a bend."""
+    line = line_of(path)
+    middle, behind, ahead = (
+        shapely.get_coordinates(
+            shapely.line_interpolate_point(line, np.clip(along + step, 0.0, line.length))
+        )
+        for step in (0.0, -TURN_M / 2, TURN_M / 2)
+    )
+    way = ahead - behind
+    return middle, way / np.linalg.norm(way, axis=1)[:, None]
+
+
+def path_points(path: Path, along: Array, across: int) -> tuple[Array, Array]:
+    """A grid on a path, at so many places along it (n,) [m] and evenly across: the points, and how far
+    along and to the left of the middle line each is; (n·across, 2) each [m]."""
+    middle, way = walked(path, along)
+    left = np.stack([-way[:, 1], way[:, 0]], axis=1)
+    aside = path.width_m * ((np.arange(across) + 0.5) / across - 0.5)
+    flat = (middle[:, None, :] + aside[None, :, None] * left[:, None, :]).reshape(-1, 2)
+    place = np.stack(np.broadcast_arrays(along[:, None], aside[None, :]), axis=-1)
+    return flat, place.reshape(-1, 2)
 
 
 def _treads(site: Site, name: str, numbers: list[int]) -> Iterator[Area]:

@@ -19,7 +19,7 @@ from nightview.site.placing import Placed
 
 INCH_M = 0.0254
 OUT_STEPS_M = (0.15, 0.3, 0.45, 0.6, 0.9, 1.2, -0.15)
-TILT_STEPS_DEG = (3.0, 6.0, 10.0, 15.0, 25.0)
+TILT_STEPS_DEG = (3.0, 6.0, 10.0, 15.0, 25.0, 40.0)
 AIM_STEPS_M = (0.3, 0.6, 1.0, 1.5, 2.2, 3.0)
 DIMS = (0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2)
 SHIELDS_DEG = (60.0, 45.0, 30.0)
@@ -111,7 +111,7 @@ def changes_for(job: Job, result: Result, most_fixtures: int = 2) -> list[Change
 def group_of(result: Result) -> str:
     """Which kind of fault a finding is, by its limit: what may cure it hangs on that."""
     name = result.limit.name
-    if name.startswith("path"):
+    if name.startswith(("path", "drive")):
         return "path"
     if name == "tread":
         return "step"
@@ -134,6 +134,11 @@ def both(a: Change, b: Change) -> Change | None:
         a, values={**a.values, **b.values}, trouble=a.trouble + b.trouble,
         said=f"{a.said}, and {b.said}", plain=f"{a.plain}, and {b.plain}",
     )  # fmt: skip
+
+
+def _lamps(fixture: Fixture) -> str:
+    """Its lamps for an installer: a row is changed as one."""
+    return fixture.id if fixture.count == 1 else f"each lamp of {fixture.id}"
 
 
 # --- one kind of change each ----------------------------------------------------------------------
@@ -195,7 +200,7 @@ def _tilt(job: Job, fixture: Fixture, lamp: Placed, result: Result) -> Iterator[
                 way = "higher" if sign > 0 else "lower"
                 yield Change(
                     fixture.id, {"elevation_deg": elevation}, 0.5 + step / 10.0,
-                    f"aim {fixture.id} {step:g} deg {way}, at {elevation:g} deg",
+                    f"aim {_lamps(fixture)} {step:g} deg {way}, at {elevation:g} deg",
                     f"aim the lamp a little {way}",
                 )  # fmt: skip
 
@@ -213,14 +218,14 @@ def _aim(job: Job, fixture: Fixture, lamp: Placed, result: Result) -> Iterator[C
     if fixture.aim_at is None and job.area("crown", name) is not None:
         yield Change(
             fixture.id, {"aim_m": None, "aim_at": name}, 0.6,
-            f"aim each lamp of {fixture.id} at the middle of the {name}",
+            f"aim {_lamps(fixture)} at the middle of the {name}",
             f"aim the lamp at the middle of the {name}",
         )  # fmt: skip
     if fixture.block is not None:
         for elevation in (80.0, 84.0, 75.0):
             yield Change(
                 fixture.id, {"aim_m": None, "aim_at": None, "elevation_deg": elevation}, 1.2,
-                f"aim {fixture.id} straight up its wall, at {elevation:g} deg",
+                f"aim {_lamps(fixture)} straight up its wall, at {elevation:g} deg",
                 "aim the lamp straight up the wall",
             )  # fmt: skip
     level = lamp.axis[:2] / max(float(np.linalg.norm(lamp.axis[:2])), 1e-6)
@@ -238,7 +243,7 @@ def _aim(job: Job, fixture: Fixture, lamp: Placed, result: Result) -> Iterator[C
                 continue
             yield Change(
                 fixture.id, {"aim_m": place, "aim_at": None}, 0.5 + step / 1.0,
-                f"aim {fixture.id} {length(step)} {words}, at {place[0]:g}, {place[1]:g}, {place[2]:g} m",
+                f"aim {_lamps(fixture)} {length(step)} {words}, at {place[0]:g}, {place[1]:g}, {place[2]:g} m",
                 f"aim the lamp a little {words}",
             )  # fmt: skip
 
@@ -289,7 +294,7 @@ def _shield(job: Job, fixture: Fixture, lamp: Placed, result: Result) -> Iterato
         if fixture.shield_deg is None or angle < fixture.shield_deg:
             yield Change(
                 fixture.id, {"shield_deg": angle}, 1.5 + (60.0 - angle) / 30.0,
-                f"put a collar on {fixture.id} that stops light beyond {angle:g} deg of its aim",
+                f"put a collar on {_lamps(fixture)} that stops light beyond {angle:g} deg of its aim",
                 "put a shield on the lamp",
             )  # fmt: skip
 

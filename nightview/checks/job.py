@@ -5,19 +5,23 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from nightview.checks.areas import Area
-from nightview.checks.limits import Limit
-from nightview.checks.readings import Meter, Readings
+from nightview.checks.areas import Area, areas_of
+from nightview.checks.limits import Limit, limits_of
+from nightview.checks.readings import Meter, Progress, Readings
 from nightview.checks.targets import target_of
-from nightview.light.field import State
+from nightview.light.state import State, state_of
 from nightview.scene.model import Check, Fixture, Scene
 from nightview.scene.states import AS_DESIGNED
 from nightview.site.build import Site
 from nightview.site.placing import Placed
 from nightview.site.surface import Array
+
+if TYPE_CHECKING:
+    from nightview.light.field import LightField
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +38,27 @@ class Job:
     readings: Readings
     late: Readings
     names: tuple[str, str] = (AS_DESIGNED, AS_DESIGNED)
+
+    @classmethod
+    def at(cls, light: LightField | Site, state: str, report: Progress | None = None) -> Job:
+        """The job of a state by name of a traced field, or of a site as in ``Meter``. NightviewError
+        for an unknown state or limit."""
+        site = light if isinstance(light, Site) else light.site
+        limits = limits_of(site.scene)
+        return cls.of(Meter(light, areas_of(site), report), site, limits, state)
+
+    @classmethod
+    def of(cls, meter: Meter, site: Site, limits: Mapping[str, Limit], state: str) -> Job:
+        """The same of a meter that has read other lamps before; late is the scene's own state."""
+        late = site.scene.check.curfew or state
+        readings = meter.read(site, state_of(site, state))
+        after = readings if late == state else meter.read(site, state_of(site, late))
+        return cls(site, meter, limits, readings, after, (state, late))
+
+    @property
+    def keeps(self) -> bool:
+        """Whether what is worked out for it is kept on disk: not for a scene that is only tried."""
+        return self.meter.keeps and self.site is self.meter.site
 
     @property
     def scene(self) -> Scene:
@@ -80,7 +105,7 @@ class Job:
     def meant(self) -> dict[str, str]:
         """Lamp id → what it is meant to light: "cottage front", "apple", "front path", "ground"; by the
         fixture's own word, else what the lamp's aim meets first; "" if that is nothing."""
-        return target_of(self.site, self.meter.light.tracer)
+        return target_of(self.site, self.meter.probe, self.keeps)
 
     def meant_for(self, *names: str) -> list[Placed]:
         """The lamps that are on and meant for one of some things."""

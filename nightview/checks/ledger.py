@@ -11,23 +11,27 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from hashlib import blake2b
+from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
 import numpy as np
 import shapely
 import shapely.affinity
 from numpy.typing import NDArray
-from scipy.spatial import ConvexHull
 
 from nightview.checks.job import Job
+from nightview.checks.probe import Probe, digest_of
 from nightview.checks.targets import surface_names
 from nightview.lamps.intensity import Intensity
-from nightview.light.rays import Array32, Tracer
+from nightview.light import cache
 from nightview.scene.model import Fixture
 from nightview.site.blocks import SIDES
 from nightview.site.build import Geometry, Site
 from nightview.site.placing import Placed
 from nightview.site.surface import Array, Crown, Patch
+
+if TYPE_CHECKING:
+    from nightview.light.rays import Array32
 
 RAYS = 8192
 """A lamp: the shares of a beam on a wall come out within 0.2 %."""
@@ -117,17 +121,16 @@ class Landing:
         return self.ways[:, 2] > 0.0
 
 
-def landings(tracer: Tracer, lamps: Sequence[Placed], count: int = RAYS) -> list[Landing]:
-    """Where the rays of some lamps end, all followed in one go."""
+def landings(
+    probe: Probe, lamps: Sequence[Placed], count: int = RAYS, keep: bool = False
+) -> list[Landing]:
+    """Where the rays of some lamps end, all followed in one go. keep : see ``Probe``."""
     if not lamps:
         return []
     rays = [rays_of(lamp, count) for lamp in lamps]
     origins, ways = (np.concatenate(part) for part in zip(*rays, strict=True))
-    hits = tracer.first(origins, ways)
-    met = hits.triangle >= 0
-    surface = np.full(len(met), -1, np.int32)
-    surface[met] = tracer.surface[hits.triangle[met]]
-    points = origins + np.where(met, hits.distance, 0.0)[:, None].astype(np.float32) * ways
+    surface, distance = probe.first(origins, ways, keep)
+    points = origins + distance[:, None] * ways
     parts = [np.split(values, len(lamps)) for values in (surface, points, origins, ways)]
     return [Landing(*found) for found in zip(*parts, strict=True)]
 
@@ -226,7 +229,7 @@ class Things:
         """The planes of the convex hull about a tree's leaves, (k, 4); None for what has none."""
         if name not in self._hulls:
             leaves = [s.centre for s in self.surfaces if isinstance(s, Crown) and s.owner == name]
-            self._hulls[name] = ConvexHull(np.concatenate(leaves)).equations if leaves else None
+            self._hulls[name] = _hull_of(np.concatenate(leaves)) if leaves else None
         return self._hulls[name]
 
     def _plan(self, name: str) -> tuple[shapely.Geometry, float]:
@@ -244,6 +247,18 @@ class Things:
             shapely.prepare(whole)
             self._plans[name] = whole, top
         return self._plans[name]
+
+
+def _hull_of(points: Array) -> Array:
+    """The planes of the convex hull about points (n, 3): (k, 4); kept, since scipy is slow to load."""
+
+    def made() -> tuple[Array]:
+        from scipy.spatial import ConvexHull
+
+        return (ConvexHull(points).equations,)
+
+    (planes,) = cache.kept(digest_of(["hull", points]), made)
+    return planes
 
 
 _THINGS: WeakKeyDictionary[Geometry, Things] = WeakKeyDictionary()
@@ -356,7 +371,7 @@ def _shares(names: NDArray[np.str_], total: int) -> dict[str, float]:
     return {str(found[k]): float(count[k]) / total for k in order if found[k]}
 
 
-_KEPT: WeakKeyDictionary[Tracer, dict[bytes, Ledger]] = WeakKeyDictionary()
+_KEPT: WeakKeyDictionary[Geometry, dict[bytes, Ledger]] = WeakKeyDictionary()
 _OF_JOB: WeakKeyDictionary[Job, dict[str, Ledger]] = WeakKeyDictionary()
 _DIGESTS: WeakKeyDictionary[Intensity, bytes] = WeakKeyDictionary()
 
@@ -369,18 +384,19 @@ def ledgers_of(job: Job) -> dict[str, Ledger]:
         targets = {
             lamp.id: target_in(lamp, job.fixture_of[lamp.id], job.meant[lamp.id]) for lamp in lamps
         }
-        _OF_JOB[job] = ledgers_in(job.site, job.meter.light.tracer, lamps, targets)
+        _OF_JOB[job] = ledgers_in(job.site, job.meter.probe, lamps, targets, job.keeps)
     return _OF_JOB[job]
 
 
 def ledgers_in(
-    site: Site, tracer: Tracer, lamps: Sequence[Placed], targets: Mapping[str, str]
+    site: Site, probe: Probe, lamps: Sequence[Placed], targets: Mapping[str, str], keep: bool
 ) -> dict[str, Ledger]:
-    """The same of some lamps in a site whose geometry the tracer holds, by what each is meant for."""
-    kept = _KEPT.setdefault(tracer, {})
+    """The same of some lamps in a site whose geometry the probe holds, by what each is meant for.
+    keep : see ``Probe``."""
+    kept = _KEPT.setdefault(site.geometry, {})
     keys = {lamp.id: _key(lamp, targets[lamp.id]) for lamp in lamps}
     new = [lamp for lamp in lamps if keys[lamp.id] not in kept]
-    for lamp, landing in zip(new, landings(tracer, new), strict=True):
+    for lamp, landing in zip(new, landings(probe, new, keep=keep), strict=True):
         kept[keys[lamp.id]] = ledger_of(things_of(site), lamp, targets[lamp.id], landing)
     return {lamp.id: kept[keys[lamp.id]] for lamp in lamps}
 

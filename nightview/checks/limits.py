@@ -70,6 +70,7 @@ _ROWS = (
     Limit("path_mean", "lx", 1.0, None, "taste", f"3 to 10 lx is usual; {CP}", below=True),
     Limit("path_evenness", "", 5.0, 10.0, "guidance",
           "average to minimum 5:1 for walkways, a US village's lighting code; 10 from memory"),
+    Limit("drive_evenness", "", 5.0, 10.0, "taste", f"the walkways' 5:1, which is not written for drives; {CP}"),
     Limit("tread", "lx", 5.0, 1.0, "practice", f"calculated, {CP}", below=True),
     Limit("runway", "%", 10.0, None, "taste", CP, below=True),
     # people

@@ -19,16 +19,17 @@ import shapely
 from numpy.typing import NDArray
 from shapely import affinity
 
+from nightview.checks.areas import facade_name, is_wall, line_of, path_points
 from nightview.errors import NightviewError, SceneFaultsError
 from nightview.light.field import Light
-from nightview.light.gather import LUMINOUS
 from nightview.light.lookup import around, direct_at
 from nightview.light.source import sources_of
+from nightview.light.state import LUMINOUS
 from nightview.scene.faults import choice, metres
 from nightview.scene.rules import wall_top
 from nightview.site.blocks import SIDES, wall_frame
 from nightview.site.build import DEEP_M, Site, inside
-from nightview.site.ground import centre_line, strip
+from nightview.site.ground import strip
 from nightview.site.shapes import UP
 from nightview.site.surface import EDGE_NUDGE_M, Array
 from nightview.units import shown
@@ -377,16 +378,7 @@ def path_grid(site: Site, name: str, step_m: float, across: int) -> Points:
         known = choice(name, paths, "there are")
         raise NightviewError("--path", f"{shown(name)} is no path or drive of this scene", known)
     path = paths[name]
-    line = centre_line(path)
-    lengths = np.linalg.norm(np.diff(line, axis=0), axis=1)
-    run = np.concatenate([[0.0], np.cumsum(lengths)])
-    along = _middles(float(run[-1]), step_m, across)
-    piece = np.searchsorted(run, along, side="right") - 1
-    ways = np.diff(line, axis=0)[piece] / lengths[piece, None]
-    middle = line[piece] + (along - run[piece])[:, None] * ways
-    left = np.stack([-ways[:, 1], ways[:, 0]], axis=1)
-    aside = path.width_m * ((np.arange(across) + 0.5) / across - 0.5)
-    flat = (middle[:, None] + aside[:, None] * left[:, None]).reshape(-1, 2)
+    flat, _ = path_points(path, _middles(line_of(path).length, step_m, across), across)
     flat = flat[shapely.intersects_xy(strip(path), flat[:, 0], flat[:, 1])]
     places = np.column_stack([flat, np.zeros(len(flat))])
     return _open(site, places, UP, f"the path {shown(name)}")
@@ -399,22 +391,25 @@ def wall_grid(site: Site, wall: str, step_m: float) -> Points:
     of each, where there is wall: not in an opening, nor where another body stands against it.
     NightviewError for an unknown wall, one of which nothing is open, or more than 100 000 points.
     """
-    walls = {f"{block.name} {side}": (block, side) for block in site.scene.blocks for side in SIDES}
+    walls = {
+        facade_name(block.name, side): (block, side)
+        for block in site.scene.blocks
+        for side in SIDES
+    }
     if wall not in walls:
         known = choice(wall, walls, "there are")
         raise NightviewError("--wall", f"{shown(wall)} is no wall of this scene", known)
     block, side = walls[wall]
     foot, right, normal, width = wall_frame(block, side)
     height = max(top for _, top in wall_top(block, side))
-    called = {f"{wall} wall", f"{wall} wall plinth"}
-    pieces = [patch for patch in site.patches if patch.owner == block.name and patch.name in called]
     columns = _middles(width, step_m)
     rows = _middles(height, step_m, len(columns))
     along, up = (axis.ravel() for axis in np.meshgrid(columns, rows))
     places = foot + along[:, None] * right + up[:, None] * UP
     outlines = [
         affinity.translate(patch.outline, (patch.origin - foot) @ right, (patch.origin - foot) @ UP)
-        for patch in pieces
+        for patch in site.patches
+        if patch.owner == block.name and is_wall(patch, block, side)
     ]
     whole = shapely.union_all(outlines, grid_size=SAME_CUT_M).buffer(-EDGE_NUDGE_M)
     on_wall = shapely.intersects_xy(whole, along, up)

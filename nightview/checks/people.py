@@ -13,18 +13,18 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
+from nightview.checks.areas import line_of, walked
 from nightview.checks.job import Job
+from nightview.checks.probe import Parts
 from nightview.checks.result import Result
 from nightview.checks.ways import ways_of
-from nightview.light.direct import light_on_points
-from nightview.light.gather import LUMINOUS
-from nightview.light.source import Source, sources_of
-from nightview.scene.model import Steps
+from nightview.light.cache import source_key
+from nightview.light.source import Source, source_of
+from nightview.light.state import LUMINOUS
+from nightview.scene.model import Path, Steps
 from nightview.site.build import Site
-from nightview.site.ground import centre_line
 from nightview.site.placing import floor_at
 from nightview.site.surface import Array
 
@@ -32,6 +32,8 @@ EYE_M = 1.5
 """Of someone who walks, above the ground [common practice, no single source]."""
 PACE_M = 1.5
 """Between the places on a path from which one looks."""
+DOWN_DEG = 1.0
+"""How far below the level someone who walks looks (EN 13201-3, from memory)."""
 NEAR_M = 6.0
 """A lamp farther from the eye than this is not looked into."""
 VEIL_FROM_DEG, VEIL_TO_DEG = 1.0, 30.0
@@ -101,7 +103,7 @@ def spots_of(job: Job) -> Spots:
 
 @lru_cache(maxsize=2)
 def _lamps(site: Site) -> tuple[Source, ...]:
-    return tuple(source for source in sources_of(site) if source.kind == "lamp")
+    return tuple(map(source_of, site.fixtures))
 
 
 def candela_toward(job: Job, spots: Spots, eyes: Array, wanted: NDArray[np.bool_]) -> Array:
@@ -109,6 +111,20 @@ def candela_toward(job: Job, spots: Spots, eyes: Array, wanted: NDArray[np.bool_
 
     wanted : (k, n); all others are 0.
     """
+    keys = [source_key("", source) for source in spots.sources]
+    full, *_ = job.meter.probe.answer(
+        ("candela", *keys, spots.places, eyes, wanted),
+        lambda: _full_candela(job, spots, eyes, wanted),
+        job.keeps,
+    )
+    shown = [float(job.state.weight(source) @ LUMINOUS) for source in spots.sources]
+    return full * np.array(shown)[:, None]
+
+
+def _full_candela(job: Job, spots: Spots, eyes: Array, wanted: NDArray[np.bool_]) -> Parts:
+    """The same of lamps at full power."""
+    from nightview.light.direct import light_on_points  # slow to load, and often not needed
+
     found = np.zeros(wanted.shape)
     starts, ends = [], []
     for k, source in enumerate(spots.sources):
@@ -119,16 +135,16 @@ def candela_toward(job: Job, spots: Spots, eyes: Array, wanted: NDArray[np.bool_
         away = np.maximum(np.linalg.norm(way, axis=1), 1e-6)
         facing = (way / away[:, None]).astype(np.float32)
         lux, _ = light_on_points(eyes[which].astype(np.float32), facing, source, spots.places[k])
-        found[k, which] = float(job.state.weight(source) @ LUMINOUS) * lux * away**2
+        found[k, which] = lux * away**2
         which = which[found[k, which] > 0]
         starts.append(np.repeat(eyes[which], LENS_POINTS, axis=0))
         ends.append(np.tile(source.lens_points(spots.places[k], LENS_POINTS), (len(which), 1)))
     if starts:
-        clear = ~job.meter.light.tracer.blocked(
+        clear = ~job.meter.probe.tracer.blocked(
             np.concatenate(starts).astype(np.float32), np.concatenate(ends).astype(np.float32)
         )
         found[found > 0] *= clear.reshape(-1, LENS_POINTS).mean(axis=1)  # row after row, as sent
-    return found
+    return (found,)
 
 
 def _offsets(spots: Spots, eyes: Eyes) -> tuple[Array, Array, Array]:
@@ -162,16 +178,26 @@ def eyes_of_views(job: Job) -> Eyes:
 
 def eyes_of_walkers(job: Job) -> Eyes:
     """The eyes of those who walk the paths and drives, either way, and who come up the steps."""
-    where: list[str] = []
-    places: list[tuple[float, float, float]] = []
-    for path in ways_of(job):
-        line = shapely.LineString(centre_line(path))
-        for along in np.arange(min(PACE_M, line.length) / 2, line.length, PACE_M):
-            x, y = line.interpolate(along).coords[0]
-            where.append(f"walking on {path.name}")
-            places.append((x, y, floor_at(job.scene, x, y) + EYE_M))
-    free = Eyes(tuple(where), np.array(places).reshape(-1, 3), np.zeros((len(places), 3)))
-    return _all([free, *(eyes_on_steps(steps, up=True) for steps in job.scene.steps)])
+    walking = [eyes_along(job, path) for path in ways_of(job)]
+    free = [
+        Eyes(eyes.where[::2], eyes.places[::2], np.zeros_like(eyes.gaze[::2])) for eyes in walking
+    ]
+    return _all([*free, *(eyes_on_steps(steps, up=True) for steps in job.scene.steps)])
+
+
+def eyes_along(job: Job, path: Path) -> Eyes:
+    """The eyes of those who walk a path and look along it, at each place first one way, then the
+    other."""
+    length = line_of(path).length
+    middle, way = walked(path, np.arange(min(PACE_M, length) / 2, length, PACE_M))
+    height = [floor_at(job.scene, x, y) + EYE_M for x, y in middle.tolist()]
+    level, down = np.cos(np.radians(DOWN_DEG)), np.sin(np.radians(DOWN_DEG))
+    there, back = (
+        np.column_stack([sign * level * way, np.full(len(way), -down)]) for sign in (1.0, -1.0)
+    )
+    places = np.repeat(np.column_stack([middle, height]), 2, axis=0)
+    gaze = np.stack([there, back], axis=1).reshape(-1, 3)
+    return Eyes((f"walking on {path.name}",) * len(places), places, gaze)
 
 
 def eyes_on_steps(steps: Steps, up: bool) -> Eyes:
@@ -189,45 +215,82 @@ def eyes_on_steps(steps: Steps, up: bool) -> Eyes:
 def _all(eyes: list[Eyes]) -> Eyes:
     return Eyes(
         tuple(where for group in eyes for where in group.where),
-        np.concatenate([group.places for group in eyes]),
-        np.concatenate([group.gaze for group in eyes]),
+        np.concatenate([group.places for group in eyes] or [np.zeros((0, 3))]),
+        np.concatenate([group.gaze for group in eyes] or [np.zeros((0, 3))]),
     )
 
 
 # --- what is found --------------------------------------------------------------------------------
 
 
-def dazzle(job: Job) -> Iterator[Result]:
-    """Veil and threshold increment of each view."""
-    limit, brief = job.limits["threshold_increment"], job.brief
-    adapted = ADAPTED_CD_M2[brief.zone]
-    spots, eyes = spots_of(job), eyes_of_views(job)
-    if not eyes.where:
-        yield Result(
-            "dazzle", "views", None, limit, "", reason="the scene has no view to look from"
-        )
-        return
+@dataclass(frozen=True, eq=False)
+class _Veils:
+    """What each spot does to each eye, (k, n) each: how far away it is [m], how far off the line of
+    sight [deg], and the veil that it lays over what is looked at [cd/m²]."""
+
+    eyes: Eyes
+    spots: Spots
+    away: Array
+    angle: Array
+    veil: Array
+
+
+def _veils(job: Job, eyes: Eyes) -> _Veils:
+    spots = spots_of(job)
     away, _, cosine = _offsets(spots, eyes)
     angle = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
     candela = candela_toward(job, spots, eyes.places, angle <= VEIL_TO_DEG)
-    each = veil_cd_m2(candela * cosine / away**2, angle, brief.age)
+    veil = veil_cd_m2(candela * cosine / away**2, angle, job.brief.age)
+    return _Veils(eyes, spots, away, angle, veil)
+
+
+def dazzle(job: Job) -> Iterator[Result]:
+    """Veil and threshold increment of each view."""
+    veils = _veils(job, eyes_of_views(job))
+    if not job.scene.views:
+        yield Result("dazzle", "views", None, job.limits["threshold_increment"], "",
+                     reason="the scene has no view to look from")  # fmt: skip
     for n, view in enumerate(job.scene.views):
-        total = float(each[:, n].sum())
-        value = threshold_increment(total, adapted)
-        said = f"veil {total:.2g} cd/m² for eyes of {brief.age} years, {value:.2g} % at {adapted:g} cd/m²"
-        chief, at = "", None
-        lamps: tuple[str, ...] = ()
-        if total > 0:
-            by_lamp = np.bincount(spots.lamp, each[:, n], len(spots.names))
-            order = np.argsort(-by_lamp)
-            lamps = tuple(spots.names[k] for k in order if by_lamp[k] > 0.1 * total)
-            k = int(np.argmax(each[:, n]))
-            chief, at = spots.names[spots.lamp[k]], _place(spots.places[k])
-            said += f"; most by {chief}, {angle[k, n]:.1f} deg off the line of sight, {away[k, n]:.1f} m away"
-        yield Result(
-            "dazzle", view.name, value, limit, said,
-            f'A lamp dazzles those who look from "{view.name}".', at, lamps,
-        )  # fmt: skip
+        plain = f'A lamp dazzles those who look from "{view.name}".'
+        yield _dazzled(job, view.name, plain, veils, slice(n, n + 1))
+
+
+def dazzle_on_ways(job: Job) -> Iterator[Result]:
+    """The same of those who walk each path or drive, either way, where it is worst: they look along it
+    and a degree down, the line of sight of road lighting (EN 13201-3, from memory)."""
+    ways = [(path, eyes_along(job, path)) for path in ways_of(job)]
+    veils, start = _veils(job, _all([eyes for _, eyes in ways])), 0
+    for path, eyes in ways:
+        which = slice(start, start + len(eyes.where))
+        start = which.stop
+        plain = f"A lamp dazzles those who walk on the {path.name}."
+        yield _dazzled(job, f"walking on {path.name}", plain, veils, which)
+
+
+def _dazzled(job: Job, place: str, plain: str, veils: _Veils, which: slice) -> Result:
+    """What is told of some of the eyes: of the one that is dazzled most."""
+    limit, brief, spots = job.limits["threshold_increment"], job.brief, veils.spots
+    adapted = ADAPTED_CD_M2[brief.zone]
+    n = which.start + int(veils.veil[:, which].sum(axis=0).argmax())
+    each = veils.veil[:, n]
+    total = float(each.sum())
+    value = threshold_increment(total, adapted)
+    said = (
+        f"veil {total:.2g} cd/m² for eyes of {brief.age} years, {value:.2g} % at {adapted:g} cd/m²"
+    )
+    if total <= 0:
+        return Result("dazzle", place, value, limit, said, plain)
+    by_lamp = np.bincount(spots.lamp, each, len(spots.names))
+    lamps = tuple(spots.names[k] for k in np.argsort(-by_lamp) if by_lamp[k] > 0.1 * total)
+    k = int(each.argmax())
+    said += (
+        f"; most by {spots.names[spots.lamp[k]]}, {veils.angle[k, n]:.1f} deg off the line of sight, "
+        f"{veils.away[k, n]:.1f} m away"
+    )
+    if which.stop - which.start > 1:
+        x, y, _ = veils.eyes.places[n]
+        said += f", from ({x:.1f}, {y:.1f}) m"
+    return Result("dazzle", place, value, limit, said, plain, _place(spots.places[k]), lamps)
 
 
 def bright_lamps(job: Job) -> Iterator[Result]:
@@ -288,4 +351,4 @@ def _place(point: Array) -> tuple[float, float, float]:
     return (float(point[0]), float(point[1]), float(point[2]))
 
 
-PEOPLE_CHECKS = (dazzle, bright_lamps, going_down)
+PEOPLE_CHECKS = (dazzle, dazzle_on_ways, bright_lamps, going_down)

@@ -4,42 +4,36 @@ Direct light is evaluated at the points themselves, shadows and all, and not rea
 from other surfaces is that of the traced field. A lamp that is changed in thought alone, while a
 remedy is sought, keeps the share of bounced light that it had, by its lumens; what is found in the
 end is traced.
+
+What a check needs of the light is far less than its maps: the columns of a site's own sources are kept
+on disk beside them, and where all are found there the maps are not even read.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import sparse
 
 from nightview.checks.areas import Area
+from nightview.checks.probe import Parts, Probe, digest_of
 from nightview.light.cache import source_key
-from nightview.light.direct import LIFT_M, light_on_points
-from nightview.light.field import LightField, State
-from nightview.light.gather import LUMINOUS
-from nightview.light.nodes import between
-from nightview.light.source import Source, other_sources, source_of
-from nightview.light.stage import set_up
+from nightview.light.source import Source, source_of, sources_of
+from nightview.light.state import LUMINOUS, State
 from nightview.site.build import Site
 from nightview.site.placing import Placed
 from nightview.site.surface import Array
 
-LENS_POINTS = 8
-"""Shadow rays from a point to a lamp's lens, spread over it."""
-LEAST_LX = 2e-3
-"""Less direct light than this is not looked for."""
+if TYPE_CHECKING:
+    from scipy import sparse
 
+    from nightview.light.field import LightField
+    from nightview.light.rays import Array32, Tracer
 
-@dataclass(frozen=True, eq=False)
-class Column:
-    """One source at full power and white on all points: direct (n,) [lx] and bounced (n, 3) [lx RGB]."""
-
-    direct: Array
-    bounced: Array
+Progress = Callable[[int, int, str], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,44 +72,70 @@ class Readings:
         return self.by_lamp(area)[self.names.index(name)]
 
 
-@dataclass(eq=False)
 class Meter:
-    """Reads the light of a field at the points of some areas; what it has read it keeps.
+    """Reads the light of a site at the points of some areas; what it has read it keeps.
 
-    The site of a reading may have other lamps than the field's, in the same geometry.
+    light : a traced field; or a site, which is traced when its light must be known: then what is read
+    of its own sources is kept on disk. The site of a reading may have other lamps, in the same geometry.
+    columns : (n, 4) float32 by a source's key. The source at full power and white on all points: direct
+    [lx], and bounced [lx RGB].
     """
 
-    light: LightField
-    areas: tuple[Area, ...]
-    columns: dict[str, Column] = field(default_factory=dict)
-    brought: dict[tuple[Any, ...], Array] = field(default_factory=dict)
-    sources: dict[Placed, Source] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        ends = np.cumsum([0, *(len(area) for area in self.areas)])
+    def __init__(
+        self, light: LightField | Site, areas: tuple[Area, ...], progress: Progress | None = None
+    ) -> None:
+        self.areas = areas
+        self.keeps = isinstance(light, Site)
+        self.columns: dict[str, Array32] = {}
+        self.brought: dict[tuple[Any, ...], Array] = {}
+        self._sources: dict[Placed, Source] = {}
+        self._progress = progress
+        ends = np.cumsum([0, *(len(area) for area in areas)])
         self.spans = {
             (area.kind, area.name): slice(int(a), int(b))
-            for area, a, b in zip(self.areas, ends[:-1], ends[1:], strict=True)
+            for area, a, b in zip(areas, ends[:-1], ends[1:], strict=True)
         }
-        self.points = np.concatenate([area.points for area in self.areas] or [np.zeros((0, 3))])
-        self.normals = np.concatenate([area.normals for area in self.areas] or [np.zeros((0, 3))])
-        sided = [np.full(len(area), area.two_sided) for area in self.areas]
+        self.points = np.concatenate([area.points for area in areas] or [np.zeros((0, 3))])
+        self.normals = np.concatenate([area.normals for area in areas] or [np.zeros((0, 3))])
+        sided = [np.full(len(area), area.two_sided) for area in areas]
         self.two_sided = np.concatenate(sided or [np.zeros(0, bool)])
         self.nothing = np.zeros(len(self.points))
-        self.others = other_sources(self.light.site)
-        self.rows = _rows(self.light, self.areas)
-        self.traced(self.light)
+        self.traced(light)
 
-    def traced(self, light: LightField) -> None:
+    def traced(self, light: LightField | Site) -> None:
         """Take the bounced light of a field, in place of what was assumed for its lamps."""
-        self.light = light
-        self.own = {part.source.name: part for part in light.sources}
-        self.known = {source_key("", part.source): part for part in light.sources}
+        if isinstance(light, Site):
+            self.site, self._light, sources = light, None, sources_of(light)
+        else:
+            self.site, self._light = light.site, light
+            sources = tuple(part.source for part in light.sources)
+        self.own = {source.name: source for source in sources}
+        self.others = [source for source in sources if source.kind != "lamp"]
+        self.known = {source_key("", source): k for k, source in enumerate(sources)}
         self.brought.clear()
-        self.sky = np.asarray(self.rows @ light.sky) @ LUMINOUS
-        for key in self.known:
-            if key in self.columns:
-                self.columns[key] = Column(self.columns[key].direct, self._bounced(key))
+        self._sky: Array | None = None
+        for key in self.known.keys() & self.columns.keys():
+            self.columns[key] = _column(self.columns[key][:, 0], self._traced_bounce(key))
+
+    @property
+    def light(self) -> LightField:
+        """The site's light; traced, or read from the cache, when first asked for."""
+        if self._light is None:
+            from nightview.light.field import trace
+
+            self._light = trace(self.site, self._progress)
+        return self._light
+
+    @cached_property
+    def probe(self) -> Probe:
+        """Rays against the geometry."""
+
+        def tracer() -> Tracer:
+            from nightview.light.stage import set_up
+
+            return set_up(self.site.geometry).tracer
+
+        return Probe(self.site.geometry, tracer)
 
     def read(self, site: Site, state: State) -> Readings:
         """The light of a state of a site; a lamp not met before is traced to all points."""
@@ -127,11 +147,22 @@ class Meter:
         stacked = np.stack(lamps) if lamps else np.zeros((0, len(self.points)))
         return Readings(site, state, names, stacked, rest, self.spans)
 
+    @property
+    def sky(self) -> Array:
+        """What the whole sky brings to the points, (n,) [lx]."""
+        if self._sky is None:
+            scene = self.site.scene
+            question = ("sky", repr(scene.site), repr(scene.moon), self._where)
+            (self._sky,) = self.probe.answer(
+                question, lambda: (np.asarray(self._rows @ self.light.sky) @ LUMINOUS,), self.keeps
+            )
+        return self._sky
+
     def _source(self, lamp: Placed) -> Source:
         """A lamp as a source, made once for as long as the lamp is known."""
-        if lamp not in self.sources:
-            self.sources[lamp] = source_of(lamp)
-        return self.sources[lamp]
+        if lamp not in self._sources:
+            self._sources[lamp] = source_of(lamp)
+        return self._sources[lamp]
 
     def _brought(self, source: Source, state: State) -> Array:
         """What a source brings in a state, (n,) [lx]."""
@@ -140,92 +171,55 @@ class Meter:
             return self.nothing
         key = (source_key("", source), *weight)
         if key not in self.brought:
-            column = self.column(source)
-            self.brought[key] = column.direct * float(weight @ LUMINOUS) + column.bounced @ (
-                weight * LUMINOUS
-            )
+            luminous = weight * LUMINOUS
+            self.brought[key] = self.column(source) @ np.array([luminous.sum(), *luminous])
         return self.brought[key]
 
-    def column(self, source: Source) -> Column:
-        """A source's light on all points."""
+    def column(self, source: Source) -> Array32:
+        """A source's light on all points, (n, 4) as in ``columns``."""
         key = source_key("", source)
         if key not in self.columns:
-            self.columns[key] = Column(self._direct(source), self._bounced(key, source))
+            own = key in self.known
+
+            def made() -> Parts:
+                bounced = self._traced_bounce(key) if own else self._assumed_bounce(source)
+                return (_column(self._direct(source), bounced),)
+
+            (self.columns[key],) = self.probe.answer(
+                ("column", key, self._where), made, own and self.keeps
+            )
         return self.columns[key]
 
-    def _bounced(self, key: str, source: Source | None = None) -> Array:
-        part, share = self.known.get(key), 1.0
-        if part is None and source is not None and source.name in self.own:
-            part = self.own[source.name]
-            share = source.intensity.flux_lm / max(part.source.intensity.flux_lm, 1e-9)
-        if part is None:
-            return np.zeros((len(self.points), 3))
-        return np.asarray(self.rows @ part.bounced, float) * share
+    @cached_property
+    def _where(self) -> str:
+        """Of all that the light at the points hangs on besides the geometry, in short."""
+        kinds = "".join(f"{area.kind} {len(area)} " for area in self.areas)
+        places = [part for area in self.areas for part in (area.patch, area.uv)]
+        return digest_of([kinds, self.points, self.normals, self.two_sided, *places])
+
+    @cached_property
+    def _rows(self) -> sparse.csr_matrix:
+        from nightview.checks.columns import rows_of
+
+        return rows_of(self.light, self.areas)
 
     def _direct(self, source: Source) -> Array:
-        found = np.zeros(len(self.points))
-        where = self.points.astype(np.float32)
-        for facing, which in (
-            (self.normals, np.arange(len(self.points))),
-            (-self.normals, np.flatnonzero(self.two_sided)),
-        ):
-            for position in source.positions:
-                here = where[which]
-                normal = facing[which].astype(np.float32)
-                light = light_on_points(here, normal, source, position)[0]
-                lit = np.flatnonzero(light * len(source.positions) > LEAST_LX)
-                if not len(lit):
-                    continue
-                start = (self.points[which[lit]] + LIFT_M * facing[which[lit]]).astype(np.float32)
-                spots = source.lens_points(position, LENS_POINTS).astype(np.float32)
-                clear = np.zeros(len(lit))
-                for spot in spots:
-                    clear += ~self.light.tracer.blocked(start, spot)
-                found[which[lit]] += light[lit] * clear / len(spots)
-        return found
+        from nightview.checks.columns import direct_on
+
+        return direct_on(self.points, self.normals, self.two_sided, source, self.probe.tracer)
+
+    def _traced_bounce(self, key: str) -> Array:
+        """What the traced light of a source of the site's own throws on from surfaces, (n, 3)."""
+        return np.asarray(self._rows @ self.light.sources[self.known[key]].bounced)
+
+    def _assumed_bounce(self, source: Source) -> Array | Array32:
+        """The same of a lamp that is tried: that of the lamp in whose place it stands, by its lumens."""
+        before = self.own.get(source.name)
+        if before is None:
+            return np.zeros((len(self.points), 3))
+        share = source.intensity.flux_lm / max(before.intensity.flux_lm, 1e-9)
+        return self.column(before)[:, 1:] * share
 
 
-def _rows(light: LightField, areas: Iterable[Area]) -> sparse.csr_matrix:
-    """Which gather rows bring bounced light to each point, (points, rows): between the nodes of a
-    patch's grid; where there is none, as on glass, from the nearest node that faces alike."""
-    at: list[NDArray[Any]] = []
-    which: list[NDArray[Any]] = []
-    share: list[NDArray[Any]] = []
-    start = 0
-    layout = light.layout
-    for area in areas:
-        lost = np.ones(len(area), bool)
-        for number in np.unique(area.patch[area.patch >= 0]):
-            grid = layout.patch_rows[number]
-            if grid is None:
-                continue
-            own = np.flatnonzero(area.patch == number)
-            lost[own] = False
-            ends_u, ends_v = (
-                _ends(have, area.uv[own, k]) for k, have in enumerate((grid.u, grid.v))
-            )
-            for j, wv in ends_v:
-                for i, wu in ends_u:
-                    at.append(start + own)
-                    which.append(grid.rows[j, i])
-                    share.append(wu * wv)
-        if lost.any() and len(layout.points) and area.kind != "crown":
-            left = np.flatnonzero(lost)
-            at.append(start + left)
-            which.append(set_up(light.site.geometry).nearest(area.points[left], area.normals[left]))
-            share.append(np.ones(len(left)))
-        start += len(area)
-    if not at:
-        return sparse.csr_matrix((start, len(light.sky)))
-    return sparse.csr_matrix(
-        (np.concatenate(share), (np.concatenate(at), np.concatenate(which))),
-        shape=(start, len(light.sky)),
-    )
-
-
-def _ends(have: Array, want: Array) -> list[tuple[NDArray[Any], NDArray[Any]]]:
-    """The one or two of have about each of want, and their shares."""
-    if len(have) == 1:
-        return [(np.zeros(len(want), np.intp), np.ones(len(want)))]
-    index, part = between(have, want)
-    return [(index, 1.0 - part), (index + 1, part)]
+def _column(direct: Array | Array32, bounced: Array | Array32) -> Array32:
+    return np.column_stack([direct, bounced]).astype(np.float32)

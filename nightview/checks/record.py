@@ -75,7 +75,9 @@ class CureRecord(_Table):
     )
     before: float | None = Field(description="null where it has no bound")
     after: float | None = Field(description="null where none was found, or it has no bound")
-    cleared: bool
+    cleared: bool = Field(
+        description="whether it is no fault then; of a matter of taste, whether it is good"
+    )
     applied: bool = Field(description="whether it is part of the changed scene")
     others: tuple[MovedRecord, ...]
 

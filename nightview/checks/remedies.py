@@ -8,7 +8,7 @@ after.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from nightview.checks.changes import Change, both, changes_for
 from nightview.checks.job import Job
@@ -41,8 +41,8 @@ class Cure:
 
     changes : what is changed for it; empty where nothing was found, or where what is changed for
     another finding clears it too. before, after : its value as the light stands, and with all changes
-    made and traced. cleared : whether that is within the limit. applied : whether its changes are part
-    of the changed scene; what only taste speaks for is not.
+    made and traced. cleared : whether it is no fault then; it may not yet be good.
+    applied : whether its changes are part of the changed scene; what only taste speaks for is not.
     others : results that its changes alone move by a tenth or more, (check, place, before, after).
     """
 
@@ -68,13 +68,7 @@ class Trial:
 def put(job: Job, scene: Scene) -> Job:
     """The job of a scene whose fixtures alone differ; NightviewError where a lamp would stand inside
     something."""
-    site = relit(job.site, scene)
-    field = replace(job.meter.light, site=site)
-    readings = job.meter.read(site, field.state(job.names[0]))
-    late = readings
-    if job.names[0] != job.names[1]:
-        late = job.meter.read(site, field.state(job.names[1]))
-    return Job(site, job.meter, job.limits, readings, late, job.names)
+    return Job.of(job.meter, relit(job.site, scene), job.limits, job.names[0])
 
 
 def tried(job: Job, scene: Scene, checks: tuple[Check, ...] = SEARCHED) -> Trial:
@@ -247,19 +241,17 @@ def _cure(
     if not changes and eases is not None and later is not None and later.is_finding:
         trial = tried(after.job, eases.on(after.job.scene), CHECKS)
         there = trial.results.get(finding.key)
-        cleared = there is None or not (there.counts if finding.counts else there.is_finding)
-        tail = "" if cleared else " (this eases it and does not clear it)"
+        cleared = _is_cleared(finding, there)
         return Cure(
             finding.key, (eases,), finding.value, there.value if there else None, cleared, False,
-            eases.said + tail, eases.plain, _moved(start, after.job.scene, eases, finding),
+            eases.said + _how_far(cleared), eases.plain,
+            _moved(start, after.job.scene, eases, finding),
         )  # fmt: skip
     value = None if later is None else later.value
-    cleared = later is None or not (later.counts if finding.counts else later.is_finding)
+    cleared = _is_cleared(finding, later)
     if changes:
-        words = "; then ".join(change.said for change in changes)
+        words = "; then ".join(change.said for change in changes) + _how_far(cleared)
         plain = ", and ".join(dict.fromkeys(change.plain for change in changes))
-        if not cleared:
-            words += " (this eases it and does not clear it)"
     elif cleared:
         words = plain = "cleared by what is changed for other findings"
     else:
@@ -271,6 +263,16 @@ def _cure(
     return Cure(
         finding.key, changes, finding.value, value, cleared, bool(changes), words, plain, others
     )
+
+
+def _is_cleared(finding: Result, later: Result | None) -> bool:
+    """Whether a finding is gone; of a fault, whether it is one no more."""
+    return later is None or not (later.counts if finding.counts else later.is_finding)
+
+
+def _how_far(cleared: bool) -> str:
+    """What is to be said of a remedy that leaves its finding one."""
+    return "" if cleared else " (this eases it and does not clear it)"
 
 
 def _moved(

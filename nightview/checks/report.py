@@ -18,6 +18,7 @@ from nightview.checks.result import Result
 from nightview.checks.sentences import sentences
 from nightview.checks.style import COLOURS, base
 from nightview.checks.words import (
+    HALF_CURED,
     KINDS,
     NOTE,
     VERDICTS,
@@ -26,6 +27,7 @@ from nightview.checks.words import (
     after_told,
     findings,
     group_of,
+    is_half_cured,
     lamps_told,
     limit_told,
     place_told,
@@ -182,9 +184,7 @@ def _after(result: Result, cures: Cures) -> str:
     if result.limit.verdict(cure.after) == "good":
         rest = "within the limit"
     else:
-        rest = (
-            "no fault any more, though not yet good" if cure.cleared else "still beyond the limit"
-        )
+        rest = HALF_CURED if is_half_cured(result, cure) else "still beyond the limit"
     made = (
         "" if cure.applied else "; not made, since only taste speaks for it" if cure.changes else ""
     )

@@ -2,35 +2,40 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from nightview.light.rays import Hits, Tracer
+from nightview.checks.probe import Probe
 from nightview.scene.model import Fixture
 from nightview.site.blocks import SIDES, wall_frame
 from nightview.site.build import Site
 from nightview.site.surface import Array, Patch
 
+if TYPE_CHECKING:
+    from nightview.light.rays import Hits, Tracer
+
 STEEP_DEG = 12.0
 """A lamp that grazes its wall points a little past it: its beam is looked at this far to the wall."""
 
 
-def target_of(site: Site, tracer: Tracer) -> dict[str, str]:
+def target_of(site: Site, probe: Probe, keep: bool) -> dict[str, str]:
     """Lamp id → the thing it is meant for: a wall "cottage front", a tree, a path, "ground"; "" where
     its aim meets nothing.
 
     The fixture's own ``lights`` says it; else a lamp placed by a wall is meant for that wall and one
     placed by a path for the path, a lamp aimed at a named thing for that; of all others it is what
-    their axis meets first.
+    their axis meets first. keep : see ``Probe``.
     """
     named = {lamp: fixture for fixture in site.scene.fixtures for lamp in fixture.lamp_ids}
     origins = np.array([lamp.position + 0.01 * lamp.axis for lamp in site.fixtures], np.float32)
     ways = np.array([lamp.axis for lamp in site.fixtures], np.float32)
-    met = (
-        names_of_hits(site, tracer, tracer.first(origins.reshape(-1, 3), ways.reshape(-1, 3)))
-        if len(origins)
-        else []
-    )
-    return {lamp.id: _said(named[lamp.id]) or met[k] for k, lamp in enumerate(site.fixtures)}
+    surface, _ = probe.first(origins.reshape(-1, 3), ways.reshape(-1, 3), keep)
+    names = [*surface_names(site), ""]
+    return {
+        lamp.id: _said(named[lamp.id]) or names[met]
+        for lamp, met in zip(site.fixtures, surface, strict=True)
+    }
 
 
 def _said(fixture: Fixture) -> str:

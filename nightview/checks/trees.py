@@ -4,20 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import partial
+from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from nightview.checks.job import Job
 from nightview.checks.ledger import ledgers_in, ledgers_of
+from nightview.checks.probe import Probe
 from nightview.checks.result import Result
 from nightview.checks.sky import about, lumens
-from nightview.light.rays import Tracer
 from nightview.scene.model import Tree
 from nightview.site.build import Geometry
 from nightview.site.placing import Placed
 from nightview.site.plants import HABITS, build_tree
 from nightview.site.surface import Array
+
+if TYPE_CHECKING:
+    from nightview.light.rays import Tracer
 
 BANDS = 10
 """Of the leaves of a crown from its foot to its top, each of as many leaves."""
@@ -104,10 +109,11 @@ def bare_winter(job: Job) -> Iterator[Result]:
     lit = [(tree, lamps) for tree, lamps in _lit_trees(job) if in_leaf(job, tree)]
     if not lit:
         return
-    geometry, tracer = _bare(job, [tree for tree, _ in lit])
-    site = replace(job.site, geometry=geometry)
+    probe = _bare(job, [tree for tree, _ in lit])
+    site = replace(job.site, geometry=probe.geometry)
     for tree, lamps in lit:
-        ledgers = ledgers_in(site, tracer, lamps, {lamp.id: tree.name for lamp in lamps})
+        targets = {lamp.id: tree.name for lamp in lamps}
+        ledgers = ledgers_in(site, probe, lamps, targets, job.keeps)
         leafy = ledgers_of(job)
         flux = {lamp.id: lumens(job, lamp) for lamp in lamps}
         total = sum(flux.values())
@@ -136,13 +142,11 @@ def in_leaf(job: Job, tree: Tree) -> bool:
     return season == "leaf" and tree.kind not in EVERGREEN
 
 
-_BARE: WeakKeyDictionary[Geometry, dict[frozenset[str], tuple[Geometry, Tracer]]] = (
-    WeakKeyDictionary()
-)
+_BARE: WeakKeyDictionary[Geometry, dict[frozenset[str], Probe]] = WeakKeyDictionary()
 
 
-def _bare(job: Job, trees: Sequence[Tree]) -> tuple[Geometry, Tracer]:
-    """The site's geometry with some trees bare, and rays against it; worked out once.
+def _bare(job: Job, trees: Sequence[Tree]) -> Probe:
+    """Rays against the site's geometry with some trees bare; worked out once.
 
     Only these are built anew: ``build`` keeps the last geometry alone, and is to keep that of the
     scene.
@@ -161,8 +165,14 @@ def _bare(job: Job, trees: Sequence[Tree]) -> tuple[Geometry, Tracer]:
         winter = replace(
             geometry, patches=tuple(patches), crowns=tuple(crowns), meshes=tuple(meshes)
         )
-        kept[gone] = winter, Tracer(winter)
+        kept[gone] = Probe(winter, partial(_tracer, winter))
     return kept[gone]
+
+
+def _tracer(geometry: Geometry) -> Tracer:
+    from nightview.light.rays import Tracer
+
+    return Tracer(geometry)
 
 
 # --- growth ---------------------------------------------------------------------------------------

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter, uniform_filter
 
 from nightview.checks.areas import Area
 from nightview.checks.job import Job
@@ -196,10 +196,10 @@ def hot_spots(job: Job) -> Iterator[Result]:
             continue
         filled = np.where(mask, lux, 0.0)
         cells = max(3, 2 * round(SQUARE_M / wall.area.step_m / 2) + 1)
-        weight = uniform_filter(mask.astype(float), cells, mode="constant")
-        around = uniform_filter(filled, cells, mode="constant") / np.maximum(weight, 1e-9)
+        weight = _in_square(mask.astype(float), cells, np.sum)
+        around = _in_square(filled, cells, np.sum) / np.maximum(weight, 1.0)
         ratio = np.where(mask, filled / np.maximum(around, 1e-9), 0.0)
-        peaks = mask & (filled == maximum_filter(filled, cells, mode="constant"))
+        peaks = mask & (filled == _in_square(filled, cells, np.max))
         least = SEEN_CD_M2 if wall.lamps else STRAY_CD_M2
         peaks &= (wall.luminance > least) & (filled > mean)
         best: dict[tuple[str, ...], tuple[float, int, int]] = {}
@@ -232,6 +232,15 @@ def hot_spots(job: Job) -> Iterator[Result]:
                 wall.point(float(wall.u[i]), float(wall.v[j])), (lamps := job.chief_lamps(wall.area, here)),
                 meant=bool(lamps) and wall.carries(lamps[0]),
             )  # fmt: skip
+
+
+def _in_square(values: Array, cells: int, of: Callable[..., Array]) -> Array:
+    """The sum or the greatest of a grid's values, none of them negative, in the square of an odd number
+    of cells about each; beyond the grid there is nothing."""
+    for axis in (0, 1):
+        margin = [(cells // 2, cells // 2) if axis == k else (0, 0) for k in (0, 1)]
+        values = of(sliding_window_view(np.pad(values, margin), cells, axis), axis=-1)
+    return values
 
 
 def _peak(wall: Wall, lux: Array, j: int, i: int) -> tuple[float, float, float]:

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from nightview.checks.areas import line_of, walked
 from nightview.checks.job import Job
 from nightview.checks.result import Result
 from nightview.scene.model import Path
-from nightview.site.ground import centre_line
 from nightview.site.placing import Placed
 from nightview.site.surface import Array
 
@@ -49,17 +49,19 @@ def ways_of(job: Job) -> tuple[Path, ...]:
 
 def stations_of(job: Job, path: Path) -> list[Station]:
     """The lamps that are on and meant for a path, by their place along it."""
-    line = shapely.LineString(centre_line(path))
+    line = line_of(path)
     soil = {"ground", *(bed.name for bed in job.scene.beds)}
     found = []
     for lamp in job.lit_lamps:
         meant = job.meant[lamp.id]
         if meant == path.name:
-            found.append(_station(lamp, line, _ground_point(lamp)))
-        elif meant in soil and lamp.lamp.kind == "hat" and job.fixture_of[lamp.id].lights is None:
-            here = _station(lamp, line, lamp.position[:2])
-            if line.distance(shapely.Point(lamp.position[:2])) < path.width_m / 2 + BESIDE_M:
-                found.append(here)
+            found.append(_station(lamp, path, _ground_point(lamp)))
+            continue
+        stands_by = meant in soil and lamp.lamp.kind == "hat"
+        if not stands_by or job.fixture_of[lamp.id].lights is not None:
+            continue
+        if line.distance(shapely.Point(lamp.position[:2])) < path.width_m / 2 + BESIDE_M:
+            found.append(_station(lamp, path, lamp.position[:2]))
     return sorted(found, key=lambda station: station.along)
 
 
@@ -70,14 +72,11 @@ def _ground_point(lamp: Placed) -> Array:
     return lamp.position[:2] + max(reach, 0.0) * lamp.axis[:2]
 
 
-def _station(lamp: Placed, line: shapely.LineString, point: Array) -> Station:
-    along = float(line.project(shapely.Point(point)))
-    before, after = (
-        np.array(line.interpolate(min(max(along + step, 0.0), line.length)).coords[0])
-        for step in (-0.05, 0.05)
-    )
-    way, off = after - before, lamp.position[:2] - (before + after) / 2
-    return Station(lamp, along, float(way[0] * off[1] - way[1] * off[0]) / float(np.hypot(*way)))
+def _station(lamp: Placed, path: Path, point: Array) -> Station:
+    along = float(line_of(path).project(shapely.Point(point)))
+    (middle,), (way,) = walked(path, np.array([along]))
+    off = lamp.position[:2] - middle
+    return Station(lamp, along, float(way[0] * off[1] - way[1] * off[0]))
 
 
 def stretch_of(alongs: Sequence[float], length: float) -> tuple[float, float]:
@@ -92,15 +91,17 @@ def stretch_of(alongs: Sequence[float], length: float) -> tuple[float, float]:
 
 
 def paths(job: Job) -> Iterator[Result]:
-    """Mean light and mean to minimum of each path, where it is meant to be lit."""
-    level, even = job.limits["path_mean"], job.limits["path_evenness"]
+    """Mean light and mean to minimum of each path, where it is meant to be lit; a drive's mean to
+    minimum is a matter of taste, since what is published is for those who walk."""
+    level = job.limits["path_mean"]
     for path in ways_of(job):
+        even = job.limits["drive_evenness" if path in job.scene.drives else "path_evenness"]
         area = job.area("path", path.name)
         stations = stations_of(job, path)
         inside = np.zeros(0, bool)
         low = high = length = 0.0
         if area is not None and stations:
-            length = float(shapely.LineString(centre_line(path)).length)
+            length = float(line_of(path).length)
             low, high = stretch_of([station.along for station in stations], length)
             inside = (area.place[:, 0] >= low) & (area.place[:, 0] <= high)
         if area is None or not inside.any():

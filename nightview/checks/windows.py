@@ -19,8 +19,15 @@ from nightview.scene.model import Opening
 NONE_LX = 0.05
 """Less than this counts as none where the limit is none: the least that a full moon brings [Kyba 2017],
 and half the last digit of a meter with tenths."""
-SLEEPING = re.compile(r"\b(bed|sleep|nursery|guest|child)", re.IGNORECASE)
-"""How a room is called that somebody sleeps in."""
+SLEEPING = re.compile(
+    r"\b(bed(?!ding)|sleep|nursery|dorm|bunk|child|kids?\b"
+    r"|guest(?!\W*(wc|toilet|bath|shower|cloak|lavatory))"
+    r"|schlaf|kinderzimmer|gäste ?zimmer|chambre|dormitorio|alcoba|rec[aá]mara|habitaci[oó]n"
+    r"|camera da letto|cameretta|slaapkamer|quarto|sovrum|soverom|sovev|sypialni)",
+    re.IGNORECASE,
+)
+"""How a room is called that somebody sleeps in: in English, German, French, Spanish, Italian, Dutch,
+Portuguese, the Scandinavian languages and Polish [from memory]."""
 
 
 def bedrooms(job: Job) -> Iterator[Result]:
@@ -29,9 +36,14 @@ def bedrooms(job: Job) -> Iterator[Result]:
     theirs = set(job.brief.neighbours)
     own = {o.name: o for o in job.scene.openings if o.block not in theirs}
     panes = [area for area in job.areas("pane") if area.owner in own and len(area)]
-    if panes and not any(own[area.owner].behind for area in panes):
+    untold = dict.fromkeys(
+        area.owner for area in panes
+        if own[area.owner].kind == "window" and not own[area.owner].behind.strip()
+    )  # fmt: skip
+    if untold:
         yield Result("bedroom window", "own windows", None, limit, "",
-                     reason='the scene does not say what is behind them; write behind = "bedroom"')  # fmt: skip
+                     reason=f"the scene does not say what is behind {', '.join(untold)}; "
+                            'write behind = "bedroom", or another room')  # fmt: skip
     for area in panes:
         if SLEEPING.search(own[area.owner].behind):
             late = f", {_most(job.late, area):.2f} lx after curfew" if job.brief.curfew else ""

@@ -30,6 +30,7 @@ NOTE = (
     "Calculated, not measured. Eyes adapt; phones and screens differ. The final look is set by "
     "aiming on site at night."
 )
+HALF_CURED = "no fault any more, though not yet good"
 DIGITS = 3
 """So many figures of a value are told; light is not known better."""
 
@@ -120,8 +121,15 @@ def after_told(result: Result, cures: Cures) -> str:
     return with_unit(cure.after, result.limit.unit)
 
 
+def is_half_cured(result: Result, cure: Cure) -> bool:
+    """Whether a remedy ends a fault and yet does not bring its value to where it is good."""
+    return cure.cleared and cure.after is not None and result.limit.verdict(cure.after) != "good"
+
+
 def remedy_told(result: Result, cures: Cures) -> str:
     """A finding's remedy with the value before and after it, where it changes."""
     after = after_told(result, cures)
     before, words = value_told(result), remedy_words(result, cures)
-    return words if after in ("–", before) else f"{words}: {before} → {after}"
+    cure = cures.get(result.key)
+    rest = f"; {HALF_CURED}" if cure is not None and is_half_cured(result, cure) else ""
+    return words if after in ("–", before) else f"{words}: {before} → {after}{rest}"

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
@@ -11,9 +12,13 @@ from nightview.commands.job import lit_of, out_folder
 from nightview.errors import NightviewError, within
 from nightview.scene.states import AS_DESIGNED
 
+if TYPE_CHECKING:
+    from nightview.checks.changes import Change
+    from nightview.checks.remedies import Cure
+
 
 def check(
-    scene: Path,
+    scene: Path | None = None,
     *,
     state: str = AS_DESIGNED,
     remedies: bool = True,
@@ -36,7 +41,7 @@ def check(
     Parameters
     ----------
     scene
-        The scene file (TOML).
+        The scene file (TOML); not needed with --schema.
     state
         Name of a state of the scene; "as designed" by default.
     remedies
@@ -50,7 +55,8 @@ def check(
     out
         Folder for the report: HTML with a page for each facade, PNG, JSON.
     apply
-        Write the scene with the remedies made to this new file; comments are kept.
+        Write the scene with the remedies made to this new file; comments are kept. Where there is
+        nothing to change no file is written.
     overwrite
         Replace files that are not reports of nightview's, and the file of --apply.
     """
@@ -61,6 +67,8 @@ def check(
 
         print(dumps(described(), indent=2, ensure_ascii=False))
         return 0
+    if scene is None:
+        raise NightviewError("check", "no scene is named", "write nightview check SCENE.toml")
     job = lit_of(scene)
     from nightview.scene.states import label_of
 
@@ -76,33 +84,24 @@ def check(
         sheet = paper_of(paper)
         out_folder(out)
 
-    from nightview.checks.areas import areas_of
     from nightview.checks.job import Job
-    from nightview.checks.limits import limits_of
-    from nightview.checks.readings import Meter
     from nightview.checks.record import record_of, text
-    from nightview.checks.remedies import mended
     from nightview.checks.run import results_of
     from nightview.commands.progress import shown
-    from nightview.light.field import trace
+    from nightview.light import cache
     from nightview.site.build import build
 
     with within(scene.name):
-        limits = limits_of(job)
-        site = build(job)
         with shown(f"Light of {scene.name}") as report:
-            field = trace(site, report)
-        meter = Meter(field, areas_of(site))
-        late = job.check.curfew or state
-        readings = meter.read(site, field.state(state))
-        after = readings if late == state else meter.read(site, field.state(late))
-        looked = Job(site, meter, limits, readings, after, (state, late))
-        results = results_of(looked)
-        cures = {}
+            looked = Job.at(build(job), state, report)
+            results = results_of(looked)
+        cures: dict[tuple[str, str], Cure] = {}
         if remedies and any(result.is_finding for result in results):
+            from nightview.checks.remedies import mended
+
             with shown(f"Remedies for {scene.name}") as report:
-                found = mended(looked, results, report)
-            cures = {cure.key: cure for cure in found.cures}
+                cures = {cure.key: cure for cure in mended(looked, results, report).cures}
+        cache.trim()
     record = record_of(looked, results, cures, scene.name)
     if json:
         print(text(record))
@@ -121,9 +120,13 @@ def check(
         for path in write_report(looked, results, cures, record, out, scene.stem, overwrite, sheet):
             if not json:
                 print(path)
-    if apply is not None and cures:
-        _write_mended(apply, scene, found)
-        if not json:
+    if apply is not None:
+        changes = [change for cure in cures.values() if cure.applied for change in cure.changes]
+        if changes:
+            _write_mended(apply, scene, changes)
+        if not changes:
+            print(f"nightview: {apply} is not written: nothing is to be changed", file=sys.stderr)
+        elif not json:
             print(apply)
     return int(any(result.counts for result in results))
 
@@ -137,12 +140,11 @@ def _free(apply: Path, scene: Path, overwrite: bool) -> None:
         )  # fmt: skip
 
 
-def _write_mended(apply: Path, scene: Path, found) -> None:  # type: ignore[no-untyped-def]
+def _write_mended(apply: Path, scene: Path, changes: list[Change]) -> None:
     from nightview.checks.applied import applied
     from nightview.picture.files import write_beside
     from nightview.scene.read import parse
 
-    changes = [change for cure in found.cures if cure.applied for change in cure.changes]
     text = applied(scene.read_text(encoding="utf-8"), changes)
     parse(text, apply.name, scene.parent)  # what is written can be read again
     write_beside(apply, lambda beside: beside.write_bytes(text.encode("utf-8")))

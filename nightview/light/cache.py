@@ -1,22 +1,27 @@
-"""A lamp's light kept on disk: keyed by the geometry and the lamp, bounded, safe against tears."""
+"""What was traced, kept on disk: keyed by the geometry and the lamp, bounded, safe against tears."""
 
 from __future__ import annotations
 
 import hashlib
 import os
 import tempfile
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import platformdirs
 
-from nightview.light.direct import Direct
-from nightview.light.rays import Array32
-from nightview.light.source import Source
-from nightview.site.build import Geometry
+if TYPE_CHECKING:  # what is kept may be read without what it is traced with
+    from nightview.light.direct import Direct
+    from nightview.light.rays import Array32
+    from nightview.light.source import Source
+    from nightview.site.build import Geometry
 
-VERSION = "19"
+_Kept = TypeVar("_Kept")
+
+VERSION = "20"
 """Raised whenever the light would come out differently, so that old maps are not used."""
 LIMIT_BYTES = 2 << 30
 
@@ -79,27 +84,61 @@ def sky_key(geometry: str, *facts: object) -> str:
 
 def load(key: str, rows: int) -> tuple[Direct, Array32] | None:
     """A kept Direct and its bounced light on so many rows, or None; a torn file is thrown away."""
+    from nightview.light.direct import Direct
+
+    def told(kept: np.lib.npyio.NpzFile) -> tuple[Direct, Array32]:
+        direct = Direct(rays=int(kept["rays"]))
+        for name in kept.files:
+            kind, _, number = name.partition("_")
+            if kind == "patch":
+                direct.patches[int(number)] = (int(kept[f"level_{number}"]), kept[name])
+            elif kind == "crown":
+                direct.crowns[int(number)] = kept[name]
+            elif kind == "mesh":
+                direct.meshes[int(number)] = kept[name]
+        bounced = kept["bounced"]
+        if bounced.shape != (rows, 3):
+            raise ValueError("light on other rows")
+        return direct, bounced
+
+    return _read(key, told)
+
+
+def save(key: str, direct: Direct, bounced: Array32) -> None:
+    """Keep a source's maps; quietly does nothing where the disk is full or closed to us."""
+    arrays: dict[str, Any] = {"rays": np.array(direct.rays), "bounced": bounced}
+    for number, (level, values) in direct.patches.items():
+        arrays[f"patch_{number}"], arrays[f"level_{number}"] = values, np.array(level)
+    arrays |= {f"crown_{number}": values for number, values in direct.crowns.items()}
+    arrays |= {f"mesh_{number}": values for number, values in direct.meshes.items()}
+    _write(key, arrays)
+
+
+def kept(key: str, make: Callable[[], tuple[np.ndarray, ...]]) -> tuple[np.ndarray, ...]:
+    """Some arrays by the key of all that they hang on: as they were kept, or made now and kept."""
+
+    def told(file: np.lib.npyio.NpzFile) -> tuple[np.ndarray, ...]:
+        return tuple(file[f"part_{k}"] for k in range(len(file.files) - 1))
+
+    found = _read(key, told)
+    if found is None:
+        found = make()
+        _write(key, {f"part_{k}": part for k, part in enumerate(found)})
+    return found
+
+
+def _read(key: str, told: Callable[[np.lib.npyio.NpzFile], _Kept]) -> _Kept | None:
+    """What a kept file tells, or None where there is none; a torn one is thrown away."""
     if not enabled():
         return None
     path = folder() / "light" / f"{key}.npz"
     try:
-        with np.load(path, allow_pickle=False) as kept:
-            if str(kept["key"]) != key:
+        with np.load(path, allow_pickle=False) as file:
+            if str(file["key"]) != key:
                 raise ValueError("another key")
-            direct = Direct(rays=int(kept["rays"]))
-            for name in kept.files:
-                kind, _, number = name.partition("_")
-                if kind == "patch":
-                    direct.patches[int(number)] = (int(kept[f"level_{number}"]), kept[name])
-                elif kind == "crown":
-                    direct.crowns[int(number)] = kept[name]
-                elif kind == "mesh":
-                    direct.meshes[int(number)] = kept[name]
-            bounced = kept["bounced"]
-            if bounced.shape != (rows, 3):
-                raise ValueError("light on other rows")
+            found = told(file)
         os.utime(path)
-        return direct, bounced
+        return found
     except FileNotFoundError:
         return None
     except Exception:  # a damaged zip fails in many ways; none of them may stop the work
@@ -108,26 +147,17 @@ def load(key: str, rows: int) -> tuple[Direct, Array32] | None:
         return None
 
 
-def save(key: str, direct: Direct, bounced: Array32) -> None:
-    """Keep a source's maps; quietly does nothing where the disk is full or closed to us."""
+def _write(key: str, arrays: dict[str, Any]) -> None:
+    """Keep some arrays under a key, whole or not at all."""
     if not enabled():
         return
-    arrays: dict[str, np.ndarray] = {
-        "key": np.array(key),
-        "rays": np.array(direct.rays),
-        "bounced": bounced,
-    }
-    for number, (level, values) in direct.patches.items():
-        arrays[f"patch_{number}"], arrays[f"level_{number}"] = values, np.array(level)
-    arrays |= {f"crown_{number}": values for number, values in direct.crowns.items()}
-    arrays |= {f"mesh_{number}": values for number, values in direct.meshes.items()}
     place = folder() / "light"
     temporary = None
     try:
         place.mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile(dir=place, suffix=".part", delete=False) as out:
             temporary = Path(out.name)
-            np.savez(out, **arrays)  # type: ignore[arg-type]
+            np.savez(out, key=np.array(key), **arrays)
         temporary.replace(place / f"{key}.npz")
     except OSError:
         if temporary is not None:
@@ -136,7 +166,7 @@ def save(key: str, direct: Direct, bounced: Array32) -> None:
 
 
 def trim() -> None:
-    """Throw away the maps longest unused until the folder is within its bound."""
+    """Throw away what is longest unused until the folder is within its bound."""
     place = folder() / "light"
     try:
         files = sorted((f.stat().st_mtime, f.stat().st_size, f) for f in place.glob("*.npz"))

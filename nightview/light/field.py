@@ -5,7 +5,7 @@ Light is linear: each source is traced once at full power and white; a state is 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightview.lamps.colour import rgb_of_cct
-from nightview.lamps.dimming import dimmed
 from nightview.light import cache
 from nightview.light.direct import (
     Direct,
@@ -28,7 +27,8 @@ from nightview.light.layout import Layout, linear_weights
 from nightview.light.rays import THREADS, Array32, Tracer
 from nightview.light.source import Source, sources_of
 from nightview.light.stage import set_up
-from nightview.scene.states import AS_DESIGNED, shown_in
+from nightview.light.state import State, state_of
+from nightview.scene.states import AS_DESIGNED
 from nightview.site.build import Site
 from nightview.site.surface import Array, Patch
 
@@ -51,31 +51,6 @@ class SourceLight:
     direct: Direct
     bounced: Array32
     bodies: list[Array32]
-
-
-@dataclass(frozen=True, eq=False)
-class State:
-    """How much of each source shows, and in what colour.
-
-    level : name → 0…1 of full power. rgb : name → (3,) linear sRGB, Y = 1. A name is a source's
-    (a lamp's id, an opening's name for all its panes, "moon"), or else its zone's ("windows" for
-    all openings). Sources not named are at full power in their own colour. sky : 0…1.
-    absent : lamps that are not even there, such as another option's.
-    """
-
-    level: Mapping[str, float]
-    rgb: Mapping[str, Array]
-    sky: float = 1.0
-    absent: frozenset[str] = frozenset()
-
-    def weight(self, source: Source) -> Array:
-        """RGB factor of a source's white light, (3,)."""
-        return self.weight_of(source.name, source.zone, source.rgb)
-
-    def weight_of(self, name: str, zone: str, rgb: Array) -> Array:
-        """The same for a light by name and zone, whose own colour is rgb (3,)."""
-        shown = self.rgb.get(name, self.rgb.get(zone, rgb))
-        return np.asarray(shown, float) * self.level.get(name, self.level.get(zone, 1.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,24 +82,11 @@ class LightField:
     @cached_property
     def designed(self) -> State:
         """The state the scene file states: lamps on or off, dimmed, in their own colour."""
-        return self._told(AS_DESIGNED)
+        return state_of(self.site, AS_DESIGNED)
 
     def state(self, name: str) -> State:
         """A state of the scene file by name, or ``AS_DESIGNED``; NightviewError if unknown."""
-        return self.designed if name == AS_DESIGNED else self._told(name)
-
-    def _told(self, name: str) -> State:
-        shown = shown_in(self.site.scene, name)
-        level = {light: told.level for light, told in shown.items()}
-        rgb = {
-            light: rgb_of_cct(told.cct_k) for light, told in shown.items() if told.cct_k is not None
-        }
-        for lamp in self.site.fixtures:
-            told = shown[lamp.id]
-            given = dimmed(lamp.lamp.source, told.level, told.cct_k or lamp.cct_k)
-            level[lamp.id], rgb[lamp.id] = given.flux, rgb_of_cct(given.cct_k)
-        absent = frozenset(lamp.id for lamp in self.site.fixtures if not shown[lamp.id].exists)
-        return State(level, rgb, level.pop("sky"), absent)
+        return self.designed if name == AS_DESIGNED else state_of(self.site, name)
 
     def lamps_off(self, state: State) -> State:
         """A state with all lamps off."""
@@ -142,7 +104,7 @@ def trace(site: Site, progress: Progress | None = None) -> LightField:
     report = progress or (lambda done, total, what: None)
     sources = sources_of(site)
     steps = len(sources) + 2
-    stage = set_up(site.geometry)
+    stage = set_up(site.geometry).ready()
     tracer, grids, layout = stage.tracer, stage.grids, stage.layout
     report(1, steps, "surfaces")
     keys = [cache.source_key(stage.key, source) for source in sources]

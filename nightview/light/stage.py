@@ -23,18 +23,46 @@ from nightview.site.surface import Array, Mesh
 
 @dataclass(frozen=True, eq=False)
 class Stage:
-    """A geometry ready for lamps: its rays, grids and gather places. key : of its kept light.
+    """A geometry ready for lamps: its rays, grids and gather places, each made when first asked for.
 
     gathers : the last gather, by the key of the sky that it was made under.
     """
 
     geometry: Geometry
-    tracer: Tracer
-    grids: Grids
-    layout: Layout
-    spheres: Spheres
-    key: str
     gathers: dict[str, Gather] = field(default_factory=dict)
+
+    @cached_property
+    def key(self) -> str:
+        """Of the geometry's kept light."""
+        return cache.geometry_key(self.geometry)
+
+    @cached_property
+    def tracer(self) -> Tracer:
+        """Rays against the geometry."""
+        return Tracer(self.geometry)
+
+    @cached_property
+    def grids(self) -> Grids:
+        """The nodes of its patches."""
+        return Grids(self.geometry)
+
+    @cached_property
+    def layout(self) -> Layout:
+        """Where light is gathered, and where it comes from."""
+        return Layout(self.geometry, self.grids)
+
+    @cached_property
+    def spheres(self) -> Spheres:
+        """A sphere about each of its surfaces."""
+        return Spheres(self.geometry)
+
+    def ready(self) -> Stage:
+        """The stage with all that tracing needs made, side by side."""
+        with ThreadPoolExecutor(1) as pool:
+            building = pool.submit(lambda: self.tracer)  # embree builds without Python's lock
+            _ = self.layout, self.spheres
+            building.result()
+        return self
 
     def gather(self, site: Site, sky_key: str) -> Gather:
         """The rays between surfaces under a site's sky; traced once."""
@@ -63,10 +91,4 @@ class Stage:
 @lru_cache(maxsize=1)
 def set_up(geometry: Geometry) -> Stage:
     """The stage of a geometry; the last one is kept."""
-    grids = Grids(geometry)
-    with ThreadPoolExecutor(1) as pool:
-        building = pool.submit(Tracer, geometry)  # embree builds its tree without Python's lock
-        layout = Layout(geometry, grids)
-        tracer = building.result()
-    key = cache.geometry_key(geometry)
-    return Stage(geometry, tracer, grids, layout, Spheres(geometry), key)
+    return Stage(geometry)
