@@ -1,21 +1,25 @@
-"""nightview still: the night pictures of a scene."""
+"""nightview still: the night pictures of a scene, drawn from its model or on a photo of the house."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from nightview.commands.job import job_of, out_folder, picture_size, traced
+from nightview.commands.job import job_of, lit_of, out_folder, picture_size, traced
 from nightview.errors import within
 from nightview.scene.states import AS_DESIGNED
+
+if TYPE_CHECKING:
+    from nightview.scene.model import Scene
 
 
 def still(
     scene: Path,
     *,
     view: Annotated[list[str] | None, Parameter(negative="")] = None,
+    photo: Annotated[list[str] | None, Parameter(negative="")] = None,
     state: str = AS_DESIGNED,
     look: str = "camera",
     quantity: str = "lux",
@@ -33,6 +37,9 @@ def still(
         The scene file (TOML).
     view
         Name of a view; may be given several times. All views by default.
+    photo
+        Name of a photo of the house by day, instead of views: the night on it, in its own size, with
+        a report of what the picture rests on. May be given several times.
     state
         Name of a state of the scene; "as designed" by default.
     look
@@ -40,7 +47,7 @@ def still(
     quantity
         What levels show: lux, or cd for cd/m².
     size
-        Width x height in pixels.
+        Width x height in pixels; a photo keeps its own.
     out
         Folder for the pictures; it is made if missing.
     overwrite
@@ -50,23 +57,27 @@ def still(
     from nightview.picture.glcheck import finish, start_probe
 
     pixels = picture_size(size)
-    job = job_of(scene)
+    job = lit_of(scene) if photo else job_of(scene)
     from nightview.scene.states import label_of
 
     with within(scene.name):
         label = label_of(job, state)
+    if photo:
+        _on_photos(job, scene, photo, (state, label), (look, quantity), out, overwrite)
+        if not view:
+            return
     probe = start_probe()  # another process tries the graphics while the light is traced
     from nightview.light.field import mix
-    from nightview.picture.looks import LOOKS, look_of
+    from nightview.picture.looks import look_of
     from nightview.picture.still import (
         draw,
         refuse_foreign,
         write,
     )
-    from nightview.scene.views import file_names, plain, view_of
+    from nightview.scene.views import file_names, view_of
     from nightview.site.build import build
 
-    shown_as = look_of(look, quantity)
+    look_of(look, quantity)
     with within(scene.name):
         views = (
             [view_of(job.views, name) for name in dict.fromkeys(view)] if view else list(job.views)
@@ -75,14 +86,7 @@ def still(
     # What would stop the writing is better known before the light is traced than after.
     out_folder(out)
     names = file_names(scene.stem, job.views)
-    ending = "".join(
-        f"-{word}"
-        for word in (
-            "" if state == AS_DESIGNED else plain(state),
-            "" if shown_as is LOOKS["camera"] else look,
-        )
-        if word
-    )
+    ending = _ending(state, look)
     paths = [out / f"{names[item.name].removesuffix('.png')}{ending}.png" for item in views]
     for path in paths:
         refuse_foreign(path, overwrite)
@@ -94,4 +98,56 @@ def still(
             drawn = draw(light, item, pixels, state=label)
             write(drawn, path, overwrite, look, quantity)
             report(number + 1, len(views), item.name)
+            print(path)
+
+
+def _ending(state: str, look: str) -> str:
+    """What a file's name says of state and look."""
+    from nightview.scene.views import plain
+
+    words = ("" if state == AS_DESIGNED else plain(state), "" if look == "camera" else look)
+    return "".join(f"-{word}" for word in words if word)
+
+
+def _on_photos(
+    job: Scene,
+    file: Path,
+    names: list[str],
+    state: tuple[str, str],
+    look: tuple[str, str],
+    out: Path,
+    overwrite: bool,
+) -> None:
+    """Write the night on some photos, and what each picture rests on. state : its name and label."""
+    from nightview.commands.progress import shown
+    from nightview.photo.night import draw, night_of, write
+    from nightview.photo.recover import opened, photo_of
+    from nightview.photo.report import report_of, write_report
+    from nightview.picture.looks import look_of
+    from nightview.picture.still import refuse_foreign
+    from nightview.scene.views import plain
+    from nightview.site.build import build
+
+    look_of(*look)
+    with within(file.name):
+        photos = [photo_of(job.photos, name) for name in dict.fromkeys(names)]
+        site = build(job)
+    out_folder(out)
+    stems = [out / f"{file.stem}-{plain(photo.name) or 'photo'}" for photo in photos]
+    paths = [stem.with_name(f"{stem.name}{_ending(state[0], look[0])}.png") for stem in stems]
+    for path in paths:
+        refuse_foreign(path, overwrite)
+    field = traced(site, file.name)
+    with shown("Photos") as progress:
+        for number, (photo, stem, path) in enumerate(zip(photos, stems, paths, strict=True)):
+            with within(file.name):
+                recovered, solved = opened(site, photo)
+            night = night_of(recovered, field)
+            write(draw(night, field.state(state[0]), state[1]), path, overwrite, *look)
+            told = report_of(recovered, site, solved)
+            for ending in (".txt", ".json"):
+                write_report(told, stem.with_name(f"{stem.name}-report{ending}"), overwrite)
+            progress(number + 1, len(photos), photo.name)
+            for warning in told.warnings:
+                print(f"{photo.name}: {warning}")
             print(path)

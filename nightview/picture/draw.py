@@ -67,7 +67,7 @@ def draw_unscattered(
     mean = samples.mean(axis=0)
     frame, cover = np.ascontiguousarray(mean[..., :3]), mean[..., 3]
     edges = _edges(samples, frame, ev100)
-    _add_sky(frame, cover, camera, light)
+    add_sky(frame, cover, camera, light)
     add_lights(frame, camera, seen_lenses(light, camera))
     return Frame(frame, camera, edges)
 
@@ -103,7 +103,7 @@ def is_edge(samples: Array32, ev100: float) -> NDArray[np.bool_]:
     return (most > 0.5 * luminance_of_ev100(ev100)) & (most > STEEP * least)
 
 
-def _add_sky(frame: Array32, cover: Array32, camera: Camera, light: Light) -> None:
+def add_sky(frame: Array32, cover: Array32, camera: Camera, light: Light) -> None:
     rows, columns = np.nonzero(cover < 0.999)
     if not len(rows):
         return
