@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -29,14 +30,16 @@ from nightview.light.stage import set_up
 from nightview.photo import night as nights
 from nightview.photo.image import PhotoImage
 from nightview.photo.night import PhotoNight, night_of
-from nightview.photo.recover import Recovered, photo_of, recovered_of
+from nightview.photo.recover import Recovered, recovered_of
 from nightview.photo.reflectance import GLASS
 from nightview.photo.report import report_of, write_report
 from nightview.picture.camera import Camera
+from nightview.picture.looks import LOOKS
 from nightview.picture.png import read_texts
-from nightview.picture.still import exposure_of
+from nightview.picture.still import develop, exposure_of
 from nightview.scene.photo_model import Photo
 from nightview.scene.read import parse
+from nightview.scene.views import photo_of
 from nightview.site.build import build
 
 SCENES = Path(__file__).parents[1] / "scenes"
@@ -426,6 +429,40 @@ def test_still_on_the_demo_photo(tmp_path, capsys):
     assert "--overwrite" in capsys.readouterr().err
 
 
+@pytest.fixture(scope="module")
+def small_demo(tmp_path_factory) -> Path:
+    """The demo with its photo at a quarter of the size."""
+    folder = tmp_path_factory.mktemp("small")
+    with Image.open(SCENES / "photo-demo.jpg") as photo:
+        photo.resize((400, 267)).save(folder / "photo-demo.jpg", exif=photo.getexif())
+    text = DEMO.read_text(encoding="utf-8")
+    text = re.sub(
+        r"pixel = \[([\d.]+), ([\d.]+)\]",
+        lambda found: f"pixel = [{float(found[1]) / 4}, {float(found[2]) / 4}], off_by = 0.75",
+        text,
+    )
+    text = re.sub(r"(?m)^(reference = .*), off_by = 0.75", r"\1", text)
+    (folder / "small.toml").write_text(text, encoding="utf-8")
+    return folder / "small.toml"
+
+
+@pytest.mark.usefixtures("graphics")
+def test_compare_on_a_photo_begins_with_the_photo(small_demo, tmp_path):
+    asked = ["compare", str(small_demo), "--photo", "street photo", "--before-after", "--fade"]
+    assert main([*asked, "--separate", "--out", str(tmp_path)]) == 0
+    made = sorted(path.name for path in tmp_path.iterdir())
+    stem = "small-street-photo-"
+    assert made == [f"{stem}{end}" for end in ("after-as-designed.png", "before-after.mp4",
+                                              "before-after.png",
+                                              "before-garden-lights-off.png")]  # fmt: skip
+    with Image.open(tmp_path / f"{stem}before-after.png") as sheet:
+        shown = np.asarray(sheet)[:267].astype(int)
+    day, off, on = (shown[:, k * 408 : k * 408 + 400] for k in range(3))
+    with Image.open(small_demo.parent / "photo-demo.jpg") as photo:
+        assert np.abs(day - np.asarray(photo.convert("RGB"))).max() <= 1
+    assert on.mean() > off.mean() + 10
+
+
 def test_an_unknown_photo_is_told(tmp_path, capsys):
     assert main(["still", str(DEMO), "--photo", "garden", "--out", str(tmp_path)]) == 2
     assert '"street photo"' in capsys.readouterr().err
@@ -436,7 +473,7 @@ def test_an_unknown_photo_is_told(tmp_path, capsys):
 @pytest.mark.parametrize("look", ["camera", "eye", "levels"])
 def test_every_look_carries_the_caption(lawn, lawn_night, look):
     still = nights.draw(lawn_night, lawn.field.designed)
-    shown = nights.develop(still, look)
+    shown = develop(still, look)
     assert shown.shape == (160, 240, 3)
-    assert still.texts(nights.LOOKS[look])["look"] == nights.LOOKS[look].label
+    assert still.texts(LOOKS[look])["look"] == LOOKS[look].label
     assert set_up(lawn.site.geometry)  # the frame is of this geometry, not of another canvas

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 from cyclopts import Parameter
 
-from nightview.commands.job import even, job_of, out_folder, picture_size, traced
+from nightview.commands.job import even, job_of, lit_of, out_folder, picture_size, traced
 from nightview.errors import NightviewError, within
 from nightview.scene.states import AS_DESIGNED, label_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
-    from nightview.light.field import LightField, State
+    from nightview.light.field import Light, LightField, State
     from nightview.picture.looks import Look
     from nightview.picture.sheet import Pixels
     from nightview.picture.still import Still
     from nightview.scene.model import Scene, View
+    from nightview.scene.photo_model import Photo
 
 CCT_WORDS = ((2400, "candle-warm"), (3300, "warm"), (5300, "neutral"))
 """Plain words for a colour temperature up to so many kelvin, beyond "cool": the bounds 3300 K and
@@ -28,16 +31,19 @@ USUAL_CCTS_K = (2700.0, 3000.0, 4000.0)
 MAIN_SURFACES, LEAST_SHARE = 4, 0.04
 """So many materials are spoken of, if they return at least this share of the lamps' light."""
 FADE_S, HOLD_S, FADE_FPS = 2.0, 1.5, 25
+BY_DAY = "the photo by day"
 SAME = "All pictures at one exposure: what differs between them is real."
+SAME_BY_NIGHT = "Both pictures by night at one exposure: what differs between them is real."
 SAME_LUMENS = "All pictures at one exposure and with the same lumens: only the colour differs."
 
 
 class Panel(NamedTuple):
-    """One of the pictures that are compared."""
+    """One of the pictures that are compared. day : shown instead of the still, a photo by day."""
 
     label: str
     still: Still
     look: Look
+    day: Pixels | None = None
 
 
 def compare(
@@ -48,6 +54,7 @@ def compare(
     before_after: Annotated[bool, Parameter(negative="")] = False,
     looks: Annotated[bool, Parameter(negative="")] = False,
     view: Annotated[list[str] | None, Parameter(negative="")] = None,
+    photo: Annotated[list[str] | None, Parameter(negative="")] = None,
     look: str = "camera",
     size: str = "960x540",
     out: Path = Path("."),
@@ -77,10 +84,13 @@ def compare(
         One state as a camera sees it, as the eye sees it, and in levels of lux.
     view
         Name of a view; may be given several times, each has its sheet. The first view by default.
+    photo
+        Name of a photo of the house by day, to compare on in its own size; may be given several
+        times. Before and after begin with the photo itself.
     look
         How pictures are shown: camera, eye or levels.
     size
-        Width x height of each picture in pixels.
+        Width x height of each picture in pixels; a photo keeps its own.
     out
         Folder for the files; it is made if missing.
     separate
@@ -93,10 +103,8 @@ def compare(
     from nightview.picture.glcheck import finish, start_probe
 
     pixels = picture_size(size)
-    job = job_of(scene)
+    job = lit_of(scene) if photo else job_of(scene)
     kelvins = colour_temperatures(cct) if cct is not None else []
-    if fade:
-        even(pixels)
     ways = [way for way, asked in (("colours", kelvins), ("before-after", before_after),
                                    ("looks", looks)) if asked]  # fmt: skip
     with within(scene.name):
@@ -112,12 +120,14 @@ def compare(
     from nightview.picture.looks import LOOKS, look_of
     from nightview.picture.still import exposure_of, refuse_foreign
     from nightview.picture.video import find_ffmpeg, refuse_foreign_video
-    from nightview.scene.views import file_names, numbered, plain, view_of
+    from nightview.scene.views import file_names, numbered, photo_of, plain, view_of
     from nightview.site.build import build
 
     shown_as = look_of(look)
     with within(scene.name):
-        views = [view_of(job.views, name) for name in dict.fromkeys(view or [job.views[0].name])]
+        first = [] if view or photo else [job.views[0].name]
+        views = [view_of(job.views, name) for name in dict.fromkeys(view or first)]
+        photos = [photo_of(job.photos, name) for name in dict.fromkeys(photo or ())]
         site = build(job)
     wanted = [(label, how, shown_as) for label, how in _wanted(job, chosen, kelvins, before_after)]
     if looks:
@@ -125,11 +135,14 @@ def compare(
     ending = "-".join(filter(None, (kind, "" if look == "camera" else look)))
     names = file_names(scene.stem, job.views)
     stems = [str(out / names[item.name].removesuffix(".png")) for item in views]
+    stems += [str(out / f"{scene.stem}-{plain(item.name) or 'photo'}") for item in photos]
     own_names = numbered([plain(label) for label, *_ in wanted]) if separate else []
     # What would stop the writing is better known before the light is traced than after.
     out_folder(out)
     if fade:
         find_ffmpeg()
+        if views:
+            even(pixels)
     for stem in stems:
         for name in (ending, *own_names):
             refuse_foreign(f"{stem}-{name}.png", overwrite)
@@ -141,10 +154,14 @@ def compare(
     ev100 = exposure_of(field)
     facts = [label_of(job, chosen[0]) if ways else "", "" if looks else shown_as.label,
              f"EV {ev100:.1f}" if looks or look == "camera" else ""]  # fmt: skip
-    drawn = _drawn(field, views, pixels, ev100, wanted, sums=bool(kelvins))
-    for item, stem, panels in zip(views, stems, drawn, strict=True):
-        head = " · ".join(filter(None, (job.title, item.name, *facts)))
-        lines = [head, *told, SAME_LUMENS if kelvins else SAME]
+    shots = [_of_view(field, item, pixels, ev100, bool(kelvins)) for item in views]
+    with within(scene.name):
+        shots += [_of_photo(field, item, ev100, before_after) for item in photos]
+    drawn = _drawn(field, shots, wanted)
+    for stem, panels in zip(stems, drawn, strict=True):
+        head = " · ".join(filter(None, (job.title, panels[0].still.view, *facts)))
+        same = SAME_BY_NIGHT if panels[0].day is not None else SAME
+        lines = [head, *told, SAME_LUMENS if kelvins else same]
         for path in _write(panels, lines, stem, ending, shown_as, own_names, fade):
             print(path)
     for line in told:
@@ -161,32 +178,65 @@ def _advice(field: LightField, state: str, kelvins: list[float]) -> list[str]:
     return [advice(field.site.materials[name], kelvins) for name in main]
 
 
-def _drawn(
-    field: LightField, views: list[View], pixels: tuple[int, int], ev100: float,
-    wanted: list[tuple[str, How, Look]], sums: bool,
-) -> list[list[Panel]]:  # fmt: skip
-    """The pictures to compare, a list a view. sums : only colours differ between them, so that a
-    sum of layers is the picture and lux stay."""
-    from nightview.commands.progress import shown
-    from nightview.light.field import mix
+@dataclass(frozen=True)
+class Shot:
+    """How one view, or one photo, is drawn. day : the photo itself, to begin with."""
+
+    draw: Callable[[State, Callable[[], Light], str], Still]
+    day: Pixels | None = None
+
+
+def _of_view(
+    field: LightField, view: View, pixels: tuple[int, int], ev100: float, sums: bool
+) -> Shot:
+    """A view of the model. sums : only colours will differ, so that a sum of layers is the picture."""
     from nightview.picture.still import Still, draw, layers_of
 
-    title = field.site.scene.title
-    layers = [layers_of(field, item, pixels, ev100) for item in views] if sums else []
-    panels: list[list[Panel]] = [[] for _ in views]
+    if not sums:
+        return Shot(lambda state, light, label: draw(light(), view, pixels, ev100, state=label))
+    layers, title = layers_of(field, view, pixels, ev100), field.site.scene.title
+    return Shot(
+        lambda state, light, label: Still(
+            layers.frame(state), light(), ev100, title, view.name, label
+        )
+    )
+
+
+def _of_photo(field: LightField, photo: Photo, ev100: float, by_day: bool) -> Shot:
+    """The night on a photo; by_day : and the photo itself."""
+    import numpy as np
+
+    from nightview.lamps.colour import srgb_encode
+    from nightview.photo.night import draw, night_of
+    from nightview.photo.recover import opened
+
+    recovered, _ = opened(field.site, photo)
+    night = night_of(recovered, field, ev100)
+    day = None
+    if by_day:
+        day = np.rint(255 * srgb_encode(np.clip(recovered.linear, 0, 1))).astype(np.uint8)
+    return Shot(lambda state, light, label: draw(night, state, label), day)
+
+
+def _drawn(
+    field: LightField, shots: list[Shot], wanted: list[tuple[str, How, Look]]
+) -> list[list[Panel]]:
+    """The pictures to compare, a list for each shot."""
+    from nightview.commands.progress import shown
+    from nightview.light.field import mix
+
+    panels: list[list[Panel]] = [[] for _ in shots]
     with shown("Pictures") as report:
         for number, (label, how, look) in enumerate(wanted):
             state = _state(field, how)
-            if number == 0 or not sums:
-                light = mix(field, state)
-            for k, item in enumerate(views):
-                if sums:
-                    frame = layers[k].frame(state)
-                    still = Still(frame, light, ev100, title, item.name, label)
-                else:
-                    still = draw(light, item, pixels, ev100, state=label)
-                panels[k].append(Panel(label, still, look))
+            if number == 0 or not isinstance(how[1], float):  # where only colour changes lux stay
+                light = lru_cache(partial(mix, field, state))
+            for own, shot in zip(panels, shots, strict=True):
+                own.append(Panel(label, shot.draw(state, light, label), look))
             report(number + 1, len(wanted), label)
+    for own, shot in zip(panels, shots, strict=True):
+        if shot.day is not None:
+            own.insert(0, own[0]._replace(label=BY_DAY, day=shot.day))
     return panels
 
 
@@ -196,27 +246,33 @@ def _write(
 ) -> Iterator[str]:  # fmt: skip
     """Write one view's sheet, the pictures by their own names where given, and a cross-fade where
     asked for; the paths as they are written."""
-    from nightview.picture.caption import NOTE
     from nightview.picture.png import write_png
     from nightview.picture.sheet import compose, label_strips
     from nightview.picture.still import captioned, developed
     from nightview.picture.video import write_video
 
-    pictures = [(panel.label, developed(panel.still, panel.look)) for panel in panels]
+    pictures = [
+        (panel.label, developed(panel.still, panel.look) if panel.day is None else panel.day)
+        for panel in panels
+    ]
     labels = [panel.label for panel in panels]
     texts = {**panels[0].still.texts(look), "state": ", ".join(labels)}
     path = f"{stem}-{ending}.png"
-    write_png(path, compose(pictures, [*lines[:-1], f"{lines[-1]} {NOTE}"]), texts)
+    write_png(
+        path, compose(pictures, [*lines[:-1], f"{lines[-1]} {panels[0].still.note(look)}"]), texts
+    )
     yield path
-    for name, panel, (_, picture) in zip(own_names, panels, pictures, strict=bool(own_names)):
+    at_night = [item for item in zip(panels, pictures, strict=True) if item[0].day is None]
+    for name, (panel, (_, picture)) in zip(own_names, at_night, strict=False):  # none, or all
         path = f"{stem}-{name}.png"
         own = captioned(panel.still, panel.look, picture)
         write_png(path, own, panel.still.texts(panel.look))
         yield path
     if fade:
         path = f"{stem}-{ending}.mp4"
-        strips = label_strips(labels, pictures[0][1].shape[1])
-        write_video(path, cross_fade(pictures, strips), FADE_FPS, texts)
+        height, width = (2 * (side // 2) for side in pictures[0][1].shape[:2])  # a photo may be odd
+        cut = [(label, picture[:height, :width]) for label, picture in pictures]
+        write_video(path, cross_fade(cut, label_strips(labels, width)), FADE_FPS, texts)
         yield path
 
 

@@ -92,17 +92,12 @@ def match(
 
 def _photos(job: Scene, names: list[str] | None) -> list[Photo]:
     """The photos asked for, by name."""
-    from nightview.scene.faults import choice
+    from nightview.scene.views import photo_of
 
     if not job.photos:
         remedy = "add a [[photo]] table with name, file and marks"
         raise NightviewError("photo", "the scene has no photos", remedy)
-    by_name = {photo.name: photo for photo in job.photos}
-    for name in names or ():
-        if name not in by_name:
-            remedy = choice(name, by_name, "it has")
-            raise NightviewError(f'photo "{name}"', "the scene has no photo of that name", remedy)
-    return [by_name[name] for name in dict.fromkeys(names)] if names else list(job.photos)
+    return [photo_of(job.photos, name) for name in dict.fromkeys(names or ())] or list(job.photos)
 
 
 def _mark(scene: Path, chosen: list[Photo]) -> None:

@@ -120,12 +120,12 @@ def _on_photos(
 ) -> None:
     """Write the night on some photos, and what each picture rests on. state : its name and label."""
     from nightview.commands.progress import shown
-    from nightview.photo.night import draw, night_of, write
-    from nightview.photo.recover import opened, photo_of
+    from nightview.photo.night import draw, night_of
+    from nightview.photo.recover import opened
     from nightview.photo.report import report_of, write_report
     from nightview.picture.looks import look_of
-    from nightview.picture.still import refuse_foreign
-    from nightview.scene.views import plain
+    from nightview.picture.still import refuse_foreign, write
+    from nightview.scene.views import photo_of, plain
     from nightview.site.build import build
 
     look_of(*look)

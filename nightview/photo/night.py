@@ -7,7 +7,6 @@ lenses, bodies, sky and halos are the pieces that the model's own pictures are m
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
@@ -22,20 +21,18 @@ from nightview.light.rays import THREADS, Array32, Tracer
 from nightview.photo.pixels import seen_along
 from nightview.photo.recover import Recovered
 from nightview.photo.spread import leaf_blur_px, mean_around
-from nightview.picture.caption import caption
 from nightview.picture.draw import (
     SAMPLES_PX,
     Frame,
-    add_sky,
     add_lights,
+    add_sky,
     locked_exposure,
     scattered,
 )
 from nightview.picture.lenses import seen_lenses
-from nightview.picture.looks import LEVELS, LOOKS, Look, look_of
+from nightview.picture.looks import LEVELS, Look
 from nightview.picture.mirrors import fill_mirrors
-from nightview.picture.png import write_png
-from nightview.picture.still import Still, developed, refuse_foreign
+from nightview.picture.still import Still
 from nightview.picture.tone import Edges
 from nightview.site.build import Geometry
 from nightview.site.surface import Mesh
@@ -301,38 +298,10 @@ def draw(night: PhotoNight, state: State, label: str = "as designed") -> Still:
 class PhotoStill(Still):
     """A still on a photo; it says so."""
 
+    def note(self, look: Look) -> str:
+        """What its caption says of it in that look."""
+        return ON_MODEL if look is LEVELS["lux"] else NOTE
+
     def texts(self, look: Look) -> dict[str, str]:
         """The text entries of its picture's file."""
         return super().texts(look) | {"Comment": NOTE}
-
-
-def captioned(still: Still, look: Look, pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The developed picture in a look with its caption: a picture on a photo."""
-    state = " · ".join(filter(None, (still.state, look.label)))
-    exposure = still.ev100 if look is LOOKS["camera"] else None
-    return caption(
-        pixels,
-        still.title,
-        still.view,
-        state,
-        exposure,
-        ON_MODEL if look is LEVELS["lux"] else NOTE,
-    )
-
-
-def develop(still: Still, look: str = "camera", quantity: str = "lux") -> NDArray[np.uint8]:
-    """The picture in a look with its caption, (h, w, 3) uint8; arguments as ``picture.still``'s."""
-    shown = look_of(look, quantity)
-    return captioned(still, shown, developed(still, shown))
-
-
-def write(
-    still: Still,
-    path: str | os.PathLike[str],
-    overwrite: bool = False,
-    look: str = "camera",
-    quantity: str = "lux",
-) -> None:
-    """Write a still on a photo as PNG; arguments and errors as ``picture.still.write``."""
-    refuse_foreign(path, overwrite)
-    write_png(path, develop(still, look, quantity), still.texts(look_of(look, quantity)))

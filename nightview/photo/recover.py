@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,18 +40,6 @@ class Recovered:
     mattes: Mattes
     reflectance: Reflectance
     sun: Sun | None
-
-
-def photo_of(photos: Sequence[Photo], name: str) -> Photo:
-    """The photo of that name. Errors: NightviewError naming those there are."""
-    for photo in photos:
-        if photo.name == name:
-            return photo
-    known = ", ".join(f'"{photo.name}"' for photo in photos)
-    raise NightviewError(
-        f'photo "{name}"', "the scene has no photo of that name",
-        f"it has {known}" if known else "add a [[photo]] table with name, file and marks",
-    )  # fmt: skip
 
 
 def opened(site: Site, photo: Photo) -> tuple[Recovered, Solved]:

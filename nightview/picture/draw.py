@@ -104,6 +104,7 @@ def is_edge(samples: Array32, ev100: float) -> NDArray[np.bool_]:
 
 
 def add_sky(frame: Array32, cover: Array32, camera: Camera, light: Light) -> None:
+    """Add sky, stars and moon to the frame (h, w, 3) where cover (h, w) leaves room."""
     rows, columns = np.nonzero(cover < 0.999)
     if not len(rows):
         return

@@ -13,7 +13,7 @@ from nightview.light.field import Light, LightField, mix
 from nightview.picture import files
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
-from nightview.picture.caption import caption
+from nightview.picture.caption import NOTE, caption
 from nightview.picture.draw import Frame, draw_frame, locked_exposure
 from nightview.picture.glcheck import ensure_gl
 from nightview.picture.layers import Layers
@@ -40,6 +40,10 @@ class Still:
     title: str
     view: str
     state: str
+
+    def note(self, look: Look) -> str:
+        """What its caption says of it in that look."""
+        return NOTE
 
     def texts(self, look: Look) -> dict[str, str]:
         """The text entries of its picture's file, in that look."""
@@ -124,7 +128,7 @@ def captioned(still: Still, look: Look, pixels: NDArray[np.uint8]) -> NDArray[np
     """The developed picture in a look with its caption."""
     state = " · ".join(filter(None, (still.state, look.label)))
     exposure = still.ev100 if look is LOOKS["camera"] else None
-    return caption(pixels, still.title, still.view, state, exposure)
+    return caption(pixels, still.title, still.view, state, exposure, still.note(look))
 
 
 def write(

@@ -6,7 +6,9 @@ import re
 from collections.abc import Sequence
 
 from nightview.errors import NightviewError
+from nightview.scene.faults import choice
 from nightview.scene.model import View
+from nightview.scene.photo_model import Photo
 
 
 def view_of(views: Sequence[View], name: str) -> View:
@@ -18,6 +20,19 @@ def view_of(views: Sequence[View], name: str) -> View:
     raise NightviewError(
         f'view "{name}"', "the scene has no view of that name",
         f"it has {known}" if known else "add a [[view]] table with name, eye and target",
+    )  # fmt: skip
+
+
+def photo_of(photos: Sequence[Photo], name: str) -> Photo:
+    """The photo of that name. Errors: NightviewError naming those there are."""
+    for photo in photos:
+        if photo.name == name:
+            return photo
+    known = [photo.name for photo in photos]
+    raise NightviewError(
+        f'photo "{name}"', "the scene has no photo of that name",
+        choice(name, known, "it has") if known
+        else "add a [[photo]] table with name, file and marks",
     )  # fmt: skip
 
 
