@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from nightview.errors import NightviewError
+from nightview.errors import NightviewError, SceneFaultsError
 from nightview.scene.model import Fixture, Moon, Opening, Scene, Setting, State
 from nightview.scene.read import parse
 from nightview.scene.states import AS_DESIGNED, Shown, lineage, shown_in, state_of
@@ -265,3 +265,10 @@ def test_any_state_gives_each_light_a_level_and_never_more_than_its_dimmers(
         assert found["r-2"].dim == one.dim
     if only == ["b"] and zone.on is None and row.on is None:
         assert not found["r-1"].on
+
+
+def test_a_moon_that_is_off_is_no_states_to_turn_on() -> None:
+    text = '[moon]\non = false\n[[state]]\nname = "moonlit"\nzones = { moon = { on = true } }\n'
+    with pytest.raises(SceneFaultsError, match=r'state "moonlit": zones.moon turns a moon on'):
+        parse(text)
+    parse(text.replace("on = false\n[[", "on = true\n[["))

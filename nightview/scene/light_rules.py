@@ -250,6 +250,11 @@ def _state_faults(scene: Scene, state: State, unread: Unread) -> Iterator[Fault]
         yield from unknown(place, "zones", zone, zones, "zone", unread)
         if zone == "sky" and setting.cct_k is not None:
             yield Fault(place, "zones.sky has a cct, and the sky keeps its own", "drop it")
+        if zone == "moon" and setting.on and not (scene.moon and scene.moon.on):
+            # Skylight is traced with the moon's in it, so a moon that is off brings none later.
+            problem = "zones.moon turns a moon on that the scene has off, or has not"
+            remedy = "write on = true in [moon], and turn it off in the states without it"
+            yield Fault(place, problem, remedy)
     rows = {lamp: fixture for fixture in scene.fixtures for lamp in fixture.lamp_ids}
     rows |= {fixture.id: fixture for fixture in scene.fixtures}
     known = [*rows, *lit_windows(scene)]
