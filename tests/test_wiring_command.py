@@ -410,3 +410,39 @@ length = "{pick(["1 mm", "0.5 m", "30 m", "9 km"])}"
         json.dumps(as_json(found), allow_nan=False)
         assert len(found.lamps) == len(joints) - 1
         assert terminal(found, feet=True)
+
+
+POND = """
+title = "Pond"
+[[pond]]
+name = "pond"
+outline = ["-2 m, 0 m", "2 m, 0 m", "2 m, 4 m", "-2 m, 4 m"]
+[[transformer]]
+name = "T"
+power = "100 VA"
+at = "9 m, -9 m"
+taps = ["12 V"]
+[[fixture]]
+id = "nearer"
+lamp = "accent 36"
+at = "{near} m, 2 m, 0.1 m"
+aim = "0 m, 9 m, 1 m"
+[[fixture]]
+id = "farther"
+lamp = "accent 36"
+at = "-5.1 m, 2 m, 0.1 m"
+aim = "0 m, 9 m, 1 m"
+[[cable]]
+name = "run"
+from = "T"
+through = ["nearer", "farther"]
+"""
+
+
+def test_lamps_within_ten_feet_of_water_are_told_and_are_no_fault() -> None:
+    """NEC 680.22: 10 ft are 3.048 m, so 5.05 m from the middle of a pond 4 m wide."""
+    inside, outside = (report(POND.format(near=at)).findings for at in (5.04, 5.06))
+    (told,) = [one for one in inside if one.kind == "near water"]
+    assert not told.severe and told.where == 'pond "pond"'
+    assert '"nearer" stands within 10 ft' in told.problem and '"farther"' not in told.problem
+    assert not [one for one in outside if one.kind == "near water"]

@@ -19,6 +19,7 @@ from nightview.scene.wiring_rules import Source
 from nightview.wiring.copper import fuse_a, old_rule_v
 from nightview.wiring.faults import Checked, Finding, Run
 from nightview.wiring.network import Leg, Network, WiredLamp
+from nightview.wiring.water import near_water
 
 NIGHTS = 365
 
@@ -237,7 +238,7 @@ def report_of(scene: Scene, checked: Checked) -> Report:
         title=scene.title,
         hot_c=network.wiring.hot_c,
         cold_c=network.wiring.cold_c,
-        findings=checked.findings,
+        findings=(*checked.findings, *near_water(scene, network)),
         runs=tuple(_run(run) for run in checked.runs),
         lamps=_lamps(checked),
         cables=_cables(checked),
