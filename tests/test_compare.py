@@ -14,6 +14,7 @@ from nightview.commands.compare import cct_words, colour_temperatures, cross_fad
 from nightview.errors import NightviewError
 from nightview.lamps.colour import Y_WEIGHTS, srgb_decode
 from nightview.picture.png import read_texts
+from nightview.picture.sheet import fitted
 
 SCENE = """
 title = "Two lamps"
@@ -191,3 +192,12 @@ def test_a_fade_holds_and_has_no_jumps() -> None:
     assert len(changes) == 2 and all(min(pair) < 128 <= max(pair) for pair in changes)
     assert levels[:38] == [0] * 38 and max(levels) == 255
     assert max(abs(b - a) for a, b in itertools.pairwise([*levels, levels[0]])) <= 10
+
+
+def test_a_picture_that_is_made_smaller_keeps_its_light() -> None:
+    """Means of linear light by IEC 61966-2-1: a board of black and white is 188, not 128."""
+    board = np.zeros((4, 8, 3), np.uint8)
+    board[::2, ::2] = board[1::2, 1::2] = 255
+    small = fitted(board, (4, 9))
+    assert small.shape == (2, 4, 3) and (small == 188).all()
+    assert fitted(board, (8, 4)) is board

@@ -85,12 +85,13 @@ def compare(
     view
         Name of a view; may be given several times, each has its sheet. The first view by default.
     photo
-        Name of a photo of the house by day, to compare on in its own size; may be given several
-        times. Before and after begin with the photo itself.
+        Name of a photo of the house by day, to compare on; may be given several times. Before and
+        after begin with the photo itself.
     look
         How pictures are shown: camera, eye or levels.
     size
-        Width x height of each picture in pixels; a photo keeps its own.
+        Width x height of each picture in pixels; on a sheet a photo is fitted into it, and keeps its
+        own size in a file of its own.
     out
         Folder for the files; it is made if missing.
     separate
@@ -162,7 +163,7 @@ def compare(
         head = " · ".join(filter(None, (job.title, panels[0].still.view, *facts)))
         same = SAME_BY_NIGHT if panels[0].day is not None else SAME
         lines = [head, *told, SAME_LUMENS if kelvins else same]
-        for path in _write(panels, lines, stem, ending, shown_as, own_names, fade):
+        for path in _write(panels, lines, stem, ending, shown_as, own_names, fade, pixels):
             print(path)
     for line in told:
         print(line)
@@ -242,12 +243,12 @@ def _drawn(
 
 def _write(
     panels: list[Panel], lines: list[str], stem: str, ending: str, look: Look,
-    own_names: list[str], fade: bool,
+    own_names: list[str], fade: bool, size: tuple[int, int],
 ) -> Iterator[str]:  # fmt: skip
     """Write one view's sheet, the pictures by their own names where given, and a cross-fade where
-    asked for; the paths as they are written."""
+    asked for; the paths as they are written. size : what a picture on the sheet fits into."""
     from nightview.picture.png import write_png
-    from nightview.picture.sheet import compose, label_strips
+    from nightview.picture.sheet import compose, fitted, label_strips
     from nightview.picture.still import captioned, developed
     from nightview.picture.video import write_video
 
@@ -255,12 +256,12 @@ def _write(
         (panel.label, developed(panel.still, panel.look) if panel.day is None else panel.day)
         for panel in panels
     ]
+    small = [(label, fitted(picture, size)) for label, picture in pictures]
     labels = [panel.label for panel in panels]
     texts = {**panels[0].still.texts(look), "state": ", ".join(labels)}
     path = f"{stem}-{ending}.png"
-    write_png(
-        path, compose(pictures, [*lines[:-1], f"{lines[-1]} {panels[0].still.note(look)}"]), texts
-    )
+    told = [*lines[:-1], f"{lines[-1]} {panels[0].still.note(look)}"]
+    write_png(path, compose(small, told), texts)
     yield path
     at_night = [item for item in zip(panels, pictures, strict=True) if item[0].day is None]
     for name, (panel, (_, picture)) in zip(own_names, at_night, strict=False):  # none, or all
@@ -270,8 +271,8 @@ def _write(
         yield path
     if fade:
         path = f"{stem}-{ending}.mp4"
-        height, width = (2 * (side // 2) for side in pictures[0][1].shape[:2])  # a photo may be odd
-        cut = [(label, picture[:height, :width]) for label, picture in pictures]
+        height, width = (2 * (side // 2) for side in small[0][1].shape[:2])  # a photo's may be odd
+        cut = [(label, picture[:height, :width]) for label, picture in small]
         write_video(path, cross_fade(cut, label_strips(labels, width)), FADE_FPS, texts)
         yield path
 

@@ -6,7 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
+from nightview.lamps.colour import srgb_decode, srgb_encode
 from nightview.picture.caption import footer
 
 Pixels = NDArray[np.uint8]
@@ -36,6 +38,19 @@ def compose(pictures: Sequence[tuple[str, Pixels]], lines: Sequence[str]) -> Pix
         y, x = row * (height + _GAP_PX), column * (width + _GAP_PX)
         whole[y : y + height, x : x + width] = panel
     return np.concatenate([whole, footer(whole.shape[1], lines, _type_px(width))])
+
+
+def fitted(picture: Pixels, size: tuple[int, int]) -> Pixels:
+    """A picture (h, w, 3) no larger than a width and height, its light averaged where it shrinks."""
+    height, width = picture.shape[:2]
+    shrink = min(size[0] / width, size[1] / height)
+    if shrink >= 1:
+        return picture
+    own = max(1, round(shrink * width)), max(1, round(shrink * height))
+    linear = np.moveaxis(srgb_decode(picture / np.float32(255)).astype(np.float32), -1, 0)
+    small = [Image.fromarray(one).resize(own, Image.Resampling.BOX) for one in linear]
+    coded = srgb_encode(np.clip(np.stack([np.asarray(one) for one in small], axis=-1), 0, 1))
+    return np.rint(255 * coded).astype(np.uint8)
 
 
 def label_strips(labels: Sequence[str], width: int) -> dict[str, Pixels]:
