@@ -26,7 +26,7 @@ from PIL import Image
 
 NAMES = ("chromium-headless-shell", "chromium", "chromium-browser", "google-chrome")
 HELD = ("file:", "data:", "blob:", "about:")
-KEYS = {"Tab": 9, "Enter": 13, " ": 32, "End": 35, "Home": 36, "ArrowLeft": 37, "ArrowUp": 38,
+KEYS = {"Tab": 9, "Enter": 13, " ": 32, "PageUp": 33, "PageDown": 34, "End": 35, "Home": 36, "ArrowLeft": 37, "ArrowUp": 38,
         "ArrowRight": 39, "ArrowDown": 40}  # fmt: skip
 """Virtual key codes, as the protocol's Input.dispatchKeyEvent asks for them."""
 PATIENCE_S = 120.0

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from nightview.light.field import Light, State, mix, trace
-from nightview.light.gather import LUMINOUS
+from nightview.light.state import LUMINOUS
 from nightview.picture import canvas as canvas_module
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from checked import job_of, lamp, wall
 
 import nightview as nv
 from nightview.checks.applied import applied
 from nightview.checks.changes import Change, both, changes_for
-from nightview.checks.remedies import Mended, mended
+from nightview.checks.remedies import Mended, _settled, mended
 from nightview.checks.run import results_of
 from nightview.checks.words import remedy_told
 from nightview.scene.read import parse
@@ -28,7 +30,7 @@ def mend(text: str) -> tuple[Mended, dict, str]:
     job = job_of(text)
     results = results_of(job)
     found = mended(job, results)
-    changes = [change for cure in found.cures if cure.applied for change in cure.changes]
+    changes = found.changes
     return found, {result.key: result for result in results}, applied(text, changes)
 
 
@@ -164,3 +166,23 @@ def test_a_shield_stops_light_and_loses_its_lumens():
         0.5 * open_.at(np.cos(np.radians(30))), rel=0.02
     )
     assert closed.flux_lm < open_.flux_lm
+
+
+def test_what_a_later_change_takes_back_is_not_told():
+    """A lamp aimed higher for one finding, then set out and aimed as it was for another: it is set out."""
+    job = job_of(wall(lamp("up", 3, 0.15)))
+    told = {result.key: result for result in results_of(job) if result.is_finding}
+    one, other = ("brightest spot", "house front"), ("hot spot", "house front, by up")
+    told = {one: told[other], other: told[other]}
+    higher = Change("up", {"elevation_deg": 86.0}, 1.1, "6 deg higher", "")
+    out = Change("up", {"out_m": 0.45, "elevation_deg": 80.0}, 3.0, "out, and 6 deg lower", "")
+    ((key, change),) = _settled([(one, higher), (other, out)], job, told)
+    assert key == other and dict(change.values) == {"out_m": 0.45}
+    assert change.said == "set up 0.30 m (12 in) farther out from the wall, 0.45 m (18 in) in all"
+    odd = replace(out, values={"out_m": 0.47, "dim": 0.55})  # as no maker has it
+    ((_, change), (_, last)) = _settled([(one, higher), (other, odd)], job, told)
+    assert (change, last) == (higher, odd)
+    ((_, change),) = _settled(
+        [(one, replace(higher, values={"dim": 0.9})), (other, odd)], job, told
+    )
+    assert change.said == "set up to out 0.47 m (19 in), dim 55 %"

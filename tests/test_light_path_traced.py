@@ -216,13 +216,13 @@ def test_scene_against_the_path_tracer(lit, tmp_path, name):
         assert worst(direct[lit_places], truth.direct[lit_places]) < 0.01
     assert worst(total, truth.total) < 0.05
     assert np.median(np.abs(total / truth.total - 1)) < 0.02
-    # The maps: the same where a lamp shines. What other surfaces alone bring to a deep shadow comes
-    # there by a few of 96 to 288 rays.
+    # The maps: the same, but in the shadow of a column, where the light of other surfaces has the
+    # column's shadow, too, and that lies between their nodes.
     off = np.abs(on_map / truth.total - 1)
     # Before a window all is half-shadow, found by 16 spots of the pane.
     assert off[direct > 0.5 * total].max(initial=0.0) < (0.1 if "night" in name else 0.05)
     assert np.median(off) < 0.03
-    assert off.max() < 0.12
+    assert off.max() < (0.1 if "column" in name else 0.05)
 
 
 def test_mesh_alone_against_the_path_tracer(lit, tmp_path):

@@ -369,9 +369,11 @@ def by_lamp(field, places, normals):
 def test_the_meter_agrees_with_the_map_it_samples(lit, what):
     """Direct light within 2 % away from shadow edges, be it ever so little.
 
-    At the edge of a shadow the map's nodes see a texel and the meter a point. Light from other
-    surfaces is noisier on the maps, which send 96 to 288 rays where the meter sends 8192: total
-    light is within 2 % in the middle, where there is a lux of direct light.
+    At the edge of a shadow the map's nodes see a texel and the meter a point. Total light is within
+    2 % at nineteen of twenty places where there is a lux of direct light. What is dark but for other
+    surfaces, such as the gable beneath its eaves and the path behind the pier, has the shadow edges
+    of those between the map's nodes: within 3 % at nine of ten places, and within 8 % at all but one
+    in a hundred.
     """
     grids = {
         "wall": lambda site: wall_grid(site, "long house front", 0.2),
@@ -397,7 +399,20 @@ def test_the_meter_agrees_with_the_map_it_samples(lit, what):
     on_map = whole.on_map(held.places[bright], held.normals[bright])
     off = np.abs(on_map / found.total[bright] - 1)
     print(f"{what}, total: median of {len(off)} {100 * np.median(off):.2f} %")
-    assert len(off) > 100 and np.median(off) < 0.02
+    assert len(off) > 100
+    assert np.median(off) < 0.005
+    assert np.quantile(off, 0.95) < 0.025
+    # Not in the wing's body, which hides a part of the wall behind it.
+    every = found.total > 0.05
+    for step in 0.1 * np.array([[1.0, 0.0, 0.0], [-1.0, 0.0, 0.0], side, -side]):
+        beside = by_lamp(whole.field, held.places + step, held.normals)
+        every &= ((beside > 0) == (lamps > 0)).all(axis=0)
+    on_map = whole.on_map(held.places[every], held.normals[every])
+    off = np.abs(on_map / found.total[every] - 1)
+    print(f"{what}, all: {len(off)}", np.quantile(off, [0.5, 0.9, 0.95, 0.99, 1.0]).round(4))
+    assert len(off) > 400
+    assert np.quantile(off, 0.9) < 0.03
+    assert np.quantile(off, 0.99) < 0.08
 
 
 @pytest.mark.parametrize("name", ["porch", "corner"])

@@ -3,6 +3,7 @@ dimmed, shielded, one more; each with what it costs in trouble."""
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -134,6 +135,35 @@ def both(a: Change, b: Change) -> Change | None:
         a, values={**a.values, **b.values}, trouble=a.trouble + b.trouble,
         said=f"{a.said}, and {b.said}", plain=f"{a.plain}, and {b.plain}",
     )  # fmt: skip
+
+
+def said_anew(job: Job, result: Result, change: Change) -> Change:
+    """A change in the words that it has as one of a job's fixture as that stands."""
+    singles = [
+        c for c in changes_for(job, result, len(result.lamps)) if c.fixture == change.fixture
+    ]
+    pairs = (both(a, b) for a, b in itertools.combinations(singles, 2))
+    for same in (*singles, *pairs):
+        if same is not None and dict(same.values) == dict(change.values):
+            return same
+    told = ", ".join(
+        f"{Fixture.model_fields[key].alias or key} {_told(key, value)}"
+        for key, value in change.values.items()
+        if value is not None
+    )
+    return replace(change, said=f"set {change.fixture} to {told}")
+
+
+def _told(key: str, value: Any) -> str:
+    if isinstance(value, tuple):
+        return ", ".join(f"{part:g}" for part in value) + " m"
+    if key.endswith("_m"):
+        return length(value)
+    unit = {"_deg": " deg", "_k": " K"}
+    ending = next((text for tail, text in unit.items() if key.endswith(tail)), "")
+    if key == "dim":
+        return f"{100 * value:.0f} %"
+    return f"{value:g}{ending}" if isinstance(value, float) else str(value)
 
 
 def _lamps(fixture: Fixture) -> str:

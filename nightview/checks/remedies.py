@@ -7,10 +7,10 @@ after.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from nightview.checks.changes import Change, both, changes_for
+from nightview.checks.changes import Change, both, changes_for, said_anew
 from nightview.checks.job import Job
 from nightview.checks.result import Result
 from nightview.checks.run import CHECKS, SEARCHED, Check, check_of, results_of
@@ -82,10 +82,11 @@ def _asked(job: Job, checks: tuple[Check, ...]) -> Trial:
 
 @dataclass(frozen=True, eq=False)
 class Mended:
-    """What the search brought: a cure for each finding, the scene with all that count made, and the
-    trial of that scene, traced in full."""
+    """What the search brought: a cure for each finding, all changes of those that are applied in the
+    order they are made in, the scene with them made, and the trial of that scene, traced in full."""
 
     cures: tuple[Cure, ...]
+    changes: tuple[Change, ...]
     scene: Scene
     after: Trial
 
@@ -99,7 +100,7 @@ def mended(job: Job, results: Sequence[Result], report: Progress | None = None) 
     """
     start = now = Trial(job, {result.key: result for result in results})
     told: dict[tuple[str, str], Result] = {r.key: r for r in results if r.is_finding}
-    chosen: dict[tuple[str, str], list[Change]] = {}
+    made: list[tuple[tuple[str, str], Change]] = []
     eased: dict[tuple[str, str], Change | None] = {}
     for turn in range(ROUNDS):
         open_ = [r for r in now.results.values() if r.counts and r.key not in eased]
@@ -113,7 +114,7 @@ def mended(job: Job, results: Sequence[Result], report: Progress | None = None) 
             if here is not None and here.counts:
                 change, trial = _best(now, here)
                 if change is not None and trial is not None:
-                    chosen.setdefault(finding.key, []).append(change)
+                    made.append((finding.key, change))
                     now = trial
                 else:
                     eased[finding.key] = change
@@ -127,13 +128,47 @@ def mended(job: Job, results: Sequence[Result], report: Progress | None = None) 
         change, _ = _best(now, finding)
         if change is not None:
             eased[finding.key] = change
+    made = _settled(made, start.job, told)
+    chosen = {key: tuple(change for own, change in made if own == key) for key in told}
     cures = tuple(
-        _cure(finding, tuple(chosen.get(finding.key, ())), eased.get(finding.key), start, now)
-        for finding in told.values()
+        _cure(finding, chosen[key], eased.get(key), start, now) for key, finding in told.items()
     )
     if report:
         report(ROUNDS * 100, ROUNDS * 100, "done")
-    return Mended(cures, now.job.scene, now)
+    return Mended(cures, tuple(change for _, change in made), now.job.scene, now)
+
+
+def _settled(
+    made: Sequence[tuple[tuple[str, str], Change]],
+    job: Job,
+    told: Mapping[tuple[str, str], Result],
+) -> list[tuple[tuple[str, str], Change]]:
+    """The changes without what later ones take back, so that each lamp is told once what to be.
+
+    job : the scene before any of them. What is left of a change is said anew, as a change of that.
+    """
+    fixtures = {fixture.id: fixture for fixture in job.scene.fixtures}
+    copied = {change.fixture for _, change in made if change.added}  # a copy has what stood then
+    settled = []
+    for number, (key, change) in enumerate(made):
+        fixture = fixtures.get(change.fixture)
+        if fixture is None or change.added or change.fixture in copied:
+            settled.append((key, change))
+            continue
+        before, later = (
+            {name for _, other in part if other.fixture == change.fixture for name in other.values}
+            for part in (made[:number], made[number + 1 :])
+        )
+        values = {
+            name: value
+            for name, value in change.values.items()
+            if name not in later and value != getattr(fixture, name)
+        }
+        if values == dict(change.values) and not before & set(values):
+            settled.append((key, change))
+        elif values:
+            settled.append((key, said_anew(job, told[key], replace(change, values=values))))
+    return settled
 
 
 def traced_again(job: Job, scene: Scene) -> Trial:

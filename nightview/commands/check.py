@@ -96,11 +96,13 @@ def check(
             looked = Job.at(build(job), state, report)
             results = results_of(looked)
         cures: dict[tuple[str, str], Cure] = {}
+        changes: tuple[Change, ...] = ()
         if remedies and any(result.is_finding for result in results):
             from nightview.checks.remedies import mended
 
             with shown(f"Remedies for {scene.name}") as report:
-                cures = {cure.key: cure for cure in mended(looked, results, report).cures}
+                found = mended(looked, results, report)
+            cures, changes = {cure.key: cure for cure in found.cures}, found.changes
         cache.trim()
     record = record_of(looked, results, cures, scene.name)
     if json:
@@ -121,7 +123,6 @@ def check(
             if not json:
                 print(path)
     if apply is not None:
-        changes = [change for cure in cures.values() if cure.applied for change in cure.changes]
         if changes:
             _write_mended(apply, scene, changes)
         if not changes:
@@ -140,7 +141,7 @@ def _free(apply: Path, scene: Path, overwrite: bool) -> None:
         )  # fmt: skip
 
 
-def _write_mended(apply: Path, scene: Path, changes: list[Change]) -> None:
+def _write_mended(apply: Path, scene: Path, changes: tuple[Change, ...]) -> None:
     from nightview.checks.applied import applied
     from nightview.picture.files import write_beside
     from nightview.scene.read import parse

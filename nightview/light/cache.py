@@ -21,7 +21,7 @@ if TYPE_CHECKING:  # what is kept may be read without what it is traced with
 
 _Kept = TypeVar("_Kept")
 
-VERSION = "20"
+VERSION = "21"
 """Raised whenever the light would come out differently, so that old maps are not used."""
 LIMIT_BYTES = 2 << 30
 

@@ -18,7 +18,7 @@ from nightview.light.grids import Grids
 from nightview.light.rays import CHUNK, Array32, Tracer
 from nightview.light.source import R2, Source
 from nightview.site.build import Geometry, Site
-from nightview.site.surface import Array, Patch
+from nightview.site.surface import Array, Crown, Patch
 
 SOFT_RAYS = 16
 WIDEST_RING = 8
@@ -35,6 +35,9 @@ axis does so within 0.4 % (r²/(r² + d²) against r²/d²)."""
 WIDE_FROM_M = 1.5
 DIM_FROM_M = 1.0
 """Closer to a patch than this a source may change quickly between the nodes of a coarse grid."""
+LEAF_LX, LEAF_RAYS = 0.5, 9
+"""A leaf that gets more is asked at so many places: by one it is lit as a whole or not at all, and the
+dozens of leaves in half a metre of a crown do not even that out."""
 FEW_LEAVES = 6
 """In a crown that a source lights so dimly, one leaf in so many is asked for all about it."""
 BODY_LIFT_M = 1e-4
@@ -252,6 +255,11 @@ def _from_point(
         else:
             kept = np.zeros_like(light)
             kept[lit[clear]] = light[lit[clear]]
+            if target is found.crowns:
+                bright = np.flatnonzero(np.abs(light) > LEAF_LX)
+                seen = _seen_by_leaves(site.crowns[number], bright, light, source, position, tracer)
+                kept[bright] = light[bright] * seen
+                rays += LEAF_RAYS * len(bright)
             target[number] = kept
     waiting = []
     for number, level, light, lit, place in grid_waiting:
@@ -267,6 +275,34 @@ def _from_point(
             values = shaded.light * shaded.seen.reshape(shaded.light.shape)
             found.patches[shaded.number] = (shaded.level, values)
     return Direct(found.patches, found.crowns, found.meshes, rays)
+
+
+def _seen_by_leaves(
+    crown: Crown,
+    which: NDArray[np.intp],
+    light: Array32,
+    source: Source,
+    position: Array,
+    tracer: Tracer,
+) -> Array32:
+    """Share of a source that some leaves see, each from places all over it, (n,); on the side that
+    the sign of light (all leaves,) tells."""
+    ends = np.tile(position, (LEAF_RAYS, 1))
+    if source.pane_m[0] == 0:
+        ends = source.lens_points(position, LEAF_RAYS)
+    a, b = _texel_points(LEAF_RAYS).T + np.float32(0.5)
+    over = a + b > 1  # the half of the square that is no triangle, turned over
+    a, b = np.where(over, 1 - a, a)[:, None], np.where(over, 1 - b, b)[:, None]
+    side = np.sign(light[which])[:, None] * crown.normal[which]
+    way = (position - crown.centre[which]).astype(np.float32)
+    way /= np.linalg.norm(way, axis=1, keepdims=True)
+    across = np.cross(crown.normal[which], crown.along[which])
+    starts = (crown.centre[which] + LIFT_M * side + 0.002 * way)[:, None]
+    # From the tip of the triangle that a leaf is for rays.
+    starts = starts + crown.length_m * (2 / 3 - a - b) * crown.along[which][:, None]
+    starts += 0.5 * crown.width_m * (a - b) * across[:, None]
+    seen = _seen_from(tracer, starts.astype(np.float32), ends.astype(np.float32))
+    return seen.mean(axis=1, dtype=np.float32)
 
 
 def _shares(clumps: NDArray[np.intp], asked: NDArray[np.intp], clear: NDArray[np.bool_]) -> Array32:

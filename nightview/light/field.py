@@ -21,13 +21,13 @@ from nightview.light.direct import (
     resampled,
     trace_direct,
 )
-from nightview.light.gather import LUMINOUS, ambient_lx
+from nightview.light.gather import ambient_lx
 from nightview.light.grids import Grids
 from nightview.light.layout import Layout, linear_weights
 from nightview.light.rays import THREADS, Array32, Tracer
 from nightview.light.source import Source, sources_of
 from nightview.light.stage import set_up
-from nightview.light.state import State, state_of
+from nightview.light.state import LUMINOUS, State, state_of
 from nightview.scene.states import AS_DESIGNED
 from nightview.site.build import Site
 from nightview.site.surface import Array, Patch

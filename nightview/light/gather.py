@@ -2,8 +2,9 @@
 
 The nodes of a layout each send cosine-weighted rays; what they hit is counted per cell, so that a
 bounce is one sparse product for all lamps and colours at once. Rays that miss bring the sky, so
-eaves and porches are dark by themselves. Few rays a node are enough where the next nodes see much
-the same: there each takes a share of its neighbours' light.
+eaves and porches are dark by themselves. Where the next nodes see much the same, each takes a share
+of its neighbours' light. What few rays would meet by chance, a source's brightest spots, is sought
+out for each source by itself (``spots``).
 
 Rows are gathered quantities: irradiance at a grid point; and in crowns, mean radiance and its
 first moment (four rows a place), from which a leaf's light on either side follows.
@@ -25,18 +26,13 @@ from nightview.light.layout import Layout
 from nightview.light.nodes import Neighbours
 from nightview.light.rays import CHUNK, THREADS, Array32, Hits, Tracer
 from nightview.light.source import R2, moon_of
+from nightview.light.spots import sought, spots_of
 from nightview.site.build import Site
 from nightview.site.sky import AMBIENT_LX, sky_luminance
-from nightview.site.surface import Array, Ints
+from nightview.site.surface import Array
 
-RAYS = 288
-FIRST_OF = 3
-"""Every node sends a third of its rays first: itself an even set, of 96. They tell how far about it
-the light is much the same, and so whether the rest are needed."""
-ENOUGH = 3.0
-ENOUGH_MINOR = 9.0
-"""A node whose light its neighbours make worth so many alone needs no more rays; the second where
-light from other surfaces is minor: on open ground few rays meet what is lit, and chance weighs more."""
+RAYS, RAYS_AT_MOST, RAYS_IN_ALL = 192, 576, 1 << 21
+"""A node sends 192 rays; in small scenes more, as long as all nodes together send no more than that."""
 CROWN_RAYS = 96
 SMOOTH = (0.05, 0.2)
 """Light bends over distances as those to what is seen (Ward, Rubinstein & Clear 1988; by the mean of
@@ -48,8 +44,6 @@ BACKS_AT_MOST = 0.25
 """A place that sees more of surfaces' backs than this share of its view lies inside something."""
 BOUNCES_AT_MOST = 60
 BOUNCE_TOLERANCE = 2e-3
-LUMINOUS = np.array([0.2126, 0.7152, 0.0722])
-"""Luminance of linear sRGB (IEC 61966-2-1)."""
 
 
 # --- rays -----------------------------------------------------------------------------------------
@@ -98,16 +92,11 @@ def _ray_sets(count: int, even: bool = False) -> Array32:
 
 
 def hemisphere_rays(
-    normals: Array,
-    count: int,
-    numbers: NDArray[np.integer],
-    part: Ints | None = None,
-    even: bool = False,
+    normals: Array, count: int, numbers: NDArray[np.integer], even: bool = False
 ) -> Array32:
     """count ways from each normal (n, 3) of a numbered point, cosine-weighted or even over the
-    hemisphere, or those of them that part names: (n, count or len(part), 3) float32."""
+    hemisphere: (n, count, 3) float32."""
     local = _ray_sets(count, even)[(numbers * 29) % SETS]
-    local = local if part is None else local[:, part]
     t1, t2 = bases(normals)
     frame = np.stack([t1, t2, normals], axis=1).astype(np.float32)
     return np.matmul(local, frame)
@@ -199,6 +188,7 @@ class Gather:
     sky : (rows, 3) float32. What the sky itself brings [lx RGB].
     """
 
+    tracer: Tracer
     layout: Layout
     seen: NDArray[np.intp]
     matrix: sparse.csr_matrix
@@ -211,8 +201,37 @@ class Gather:
         Returns (rows, k, 3): all bounces until the next adds less than 0.2 % of the sum.
         """
         total = np.zeros((3, self.layout.rows, direct_cells.shape[1]), np.float32)
-        first = partial(self.layout.given, direct_cells)
-        return self._all_bounces(lambda colour: first(colour)[self.seen], total)
+        sent = partial(self.layout.given, direct_cells)
+        spots = np.stack([self._of_spots(light) for light in direct_cells.T], axis=2)
+        return self._all_bounces(
+            lambda colour: self.matrix @ sent(colour)[self.seen] + spots[colour], total
+        )
+
+    def _of_spots(self, light: Array32) -> Array32:
+        """What a source's spots bring to nodes, of white light on cells (cells,), beyond what the even
+        rays find of them: (3, places)."""
+        layout, places = self.layout, self.matrix.shape[0]
+        spots = spots_of(layout, light)
+        if spots is None:
+            return np.zeros((3, places), np.float32)
+        points, normals = (a.astype(np.float32) for a in (layout.points, layout.normals))
+        node, cell, lux = sought(spots, points, normals, self.tracer)
+        met = np.flatnonzero(np.isin(spots.cells, self.seen))
+        even = self._by_cell[:, np.searchsorted(self.seen, spots.cells[met])]
+        even_cell = np.repeat(met, np.diff(even.indptr))
+        far = ~spots.near(points[even.indices], even_cell)
+        even_node, even_cell = even.indices[far], even_cell[far]
+        even_lux = even.data[far] * light[spots.cells[even_cell]]
+        node = np.concatenate([node, even_node])
+        lux = np.concatenate([lux, -even_lux])
+        given = layout.reflectance[spots.cells[np.concatenate([cell, even_cell])]]
+        found = [np.bincount(node, lux * given[:, colour], places) for colour in range(3)]
+        return np.array(found, np.float32)
+
+    @cached_property
+    def _by_cell(self) -> sparse.csc_matrix:
+        """The nodes' part of the matrix, a cell at a time."""
+        return self.matrix[: self.layout.flat_rows].tocsc()
 
     def sky_light(self) -> Array32:
         """The sky's light with its own bounces, on rows (rows, 3)."""
@@ -220,7 +239,9 @@ class Gather:
             return self.sky
         total = np.ascontiguousarray(self.sky.T)[:, :, None]
         first = total.copy()
-        found = self._all_bounces(lambda colour: self._returned[colour] @ first[colour], total)
+        found = self._all_bounces(
+            lambda colour: self.matrix @ (self._returned[colour] @ first[colour]), total
+        )
         return np.ascontiguousarray(found[:, 0])
 
     @cached_property
@@ -236,8 +257,8 @@ class Gather:
             found.append(matrix[self.seen])
         return found
 
-    def _all_bounces(self, sent: Callable[[int], Array32], total: Array32) -> Array32:
-        """Adds to total (3, rows, k) the bounces of what cells send first, by colour (cells, k).
+    def _all_bounces(self, brought: Callable[[int], Array32], total: Array32) -> Array32:
+        """Adds to total (3, rows, k) all bounces, the first of which brings (places, k) of a colour.
 
         One colour after the other, since a third of the memory is nearer at hand.
         """
@@ -245,7 +266,7 @@ class Gather:
         going = np.arange(total.shape[2])
         amount = self._amount(total)
         for _ in range(BOUNCES_AT_MOST):
-            steps = [self.spread @ (self.matrix @ sent(colour)) for colour in range(3)]
+            steps = [self.spread @ brought(colour) for colour in range(3)]
             for colour, step in enumerate(steps):
                 if len(going) == total.shape[2]:
                     total[colour] += step
@@ -259,7 +280,7 @@ class Gather:
             if not stays.all():
                 steps = [np.ascontiguousarray(step[:, stays]) for step in steps]
                 going, amount = going[stays], amount[stays]
-            sent = partial(_product, self._returned, steps)
+            brought = partial(self._brought, steps)
         found = total.transpose(1, 2, 0)
         # Smoothing by straight lines undershoots beside a bright edge.
         flat = self.layout.flat_rows
@@ -268,6 +289,10 @@ class Gather:
         derived[:] = (self.layout.derived @ own).reshape(derived.shape)
         self._bound_lean(found)
         return found
+
+    def _brought(self, light: list[Array32], colour: int) -> Array32:
+        """What nodes and crowns see of light on rows, by colour (rows, k): (places, k)."""
+        return self.matrix @ (self._returned[colour] @ light[colour])
 
     def _amount(self, light: Iterable[Array32]) -> Array:
         """The sum over rows and colours of light (3 of (rows, k)), of each lamp (k,); crowns'
@@ -301,27 +326,18 @@ def trace_gather(site: Site, layout: Layout, tracer: Tracer) -> Gather:
     """Send all gather rays once, a batch of nodes to a thread."""
     with ThreadPoolExecutor(THREADS) as pool:
         rays = _Rays(site, layout, tracer, pool)
-        every = np.arange(RAYS, dtype=np.int32)
-        is_first = every % FIRST_OF == 0
-        seen = rays.from_nodes(np.arange(layout.flat_rows), every[is_first])
-        inside = seen.backs > BACKS_AT_MOST
-        smooth = _smoothing(layout, seen.nearness, inside)
-        # n values of equal noise with shares w are worth 1/Σw² of one.
-        worth = 1.0 / smooth.multiply(smooth).sum(axis=1).A1
-        short = worth < np.where(layout.minor, ENOUGH_MINOR, ENOUGH)
-        short[layout.patch_points :] &= ~layout.minor[layout.patch_points :]  # not thin wood
-        more = np.flatnonzero(short)
-        matrix, sky = _joined(seen, rays.from_nodes(more, every[~is_first]), more)
-        crowns = rays.from_crowns()
-    matrix = sparse.vstack([matrix, crowns.matrix], format="csr", dtype=np.float32)
+        seen, crowns = rays.from_nodes(), rays.from_crowns()
+    inside = seen.backs > BACKS_AT_MOST
+    smooth = _smoothing(layout, seen.nearness, inside)
+    matrix = sparse.vstack([seen.matrix, crowns.matrix], format="csr", dtype=np.float32)
     spread = _spread(layout, smooth, inside)
-    sky = spread @ np.concatenate([sky, crowns.sky])
+    sky = spread @ np.concatenate([seen.sky, crowns.sky])
     met = np.bincount(matrix.indices, minlength=layout.cells) > 0
     matrix = sparse.csr_matrix(
         (matrix.data, (np.cumsum(met, dtype=np.int32) - 1)[matrix.indices], matrix.indptr),
         shape=(matrix.shape[0], int(met.sum())),
     )
-    return Gather(layout, np.flatnonzero(met), matrix, spread, sky)
+    return Gather(tracer, layout, np.flatnonzero(met), matrix, spread, sky)
 
 
 def _smoothing(layout: Layout, nearness: Array32, inside: Bools) -> sparse.csr_matrix:
@@ -366,22 +382,6 @@ def _along(count: int, beside: Neighbours, nearness: Array32, inside: Bools) -> 
     )  # fmt: skip
 
 
-def _joined(seen: _Seen, rest: _Seen, nodes: NDArray[np.intp]) -> tuple[sparse.csr_matrix, Array32]:
-    """Matrix and sky of all nodes' first rays and of some nodes' rest."""
-    share = np.ones(len(seen.sky), np.float32)
-    share[nodes] = 1 / FIRST_OF
-    sky = seen.sky * share[:, None]
-    sky[nodes] += rest.sky * np.float32(1 - 1 / FIRST_OF)
-    count, cells = seen.matrix.shape
-    length = np.zeros(count + 1, np.int32)
-    length[1 + nodes] = np.diff(rest.matrix.indptr)
-    added = sparse.csr_matrix(
-        (rest.matrix.data * np.float32(1 - 1 / FIRST_OF), rest.matrix.indices, np.cumsum(length)),
-        shape=(count, cells),
-    )
-    return _scaled(seen.matrix, share) + added, sky
-
-
 def _spread(layout: Layout, smooth: sparse.csr_matrix, inside: Bools) -> sparse.csr_matrix:
     """From what nodes and crowns see to all rows.
 
@@ -410,6 +410,7 @@ class _Rays:
     ) -> None:
         self.site, self.layout, self.tracer, self.pool = site, layout, tracer, pool
         self.targets = _Targets(layout, tracer)
+        self.count = int(np.clip(RAYS_IN_ALL // max(layout.flat_rows, 1), RAYS, RAYS_AT_MOST))
         self.has_sky = ambient_lx(site) > 0 or moon_of(site) is not None
         # From open ground what stands is seen low: its rays are spread evenly, so that twice as many
         # go lower than 30°, and count by their cosine.
@@ -418,15 +419,15 @@ class _Rays:
         self.way = np.unique(kinds, axis=0, return_inverse=True)[1].ravel() * SETS
         self.way += np.arange(layout.flat_rows) % SETS
 
-    def from_nodes(self, nodes: NDArray[np.intp], part: Ints) -> _Seen:
-        """What some nodes see with those of their rays; in the order of nodes."""
-        order = np.argsort(self.way[nodes] // SETS, kind="stable")
-        step = max(1, CHUNK // len(part))
+    def from_nodes(self) -> _Seen:
+        """What the nodes see."""
+        order = np.argsort(self.way // SETS, kind="stable")
+        step = max(1, CHUNK // self.count)
         jobs = [
-            partial(self._of_nodes, nodes[order[start : start + step]], part)
-            for start in range(0, len(nodes), step)
+            partial(self._of_nodes, order[start : start + step])
+            for start in range(0, len(order), step)
         ]
-        return self._joined(jobs, np.argsort(order), len(nodes))
+        return self._joined(jobs, np.argsort(order), len(order))
 
     def from_crowns(self) -> _Seen:
         """Four rows a place: mean radiance, and three times its mean along x, y and z."""
@@ -450,15 +451,15 @@ class _Rays:
             ),
         )
 
-    def _of_nodes(self, nodes: NDArray[np.intp], part: Ints) -> _Seen:
-        layout, count, rays = self.layout, len(nodes), len(part)
+    def _of_nodes(self, nodes: NDArray[np.intp]) -> _Seen:
+        layout, count, rays = self.layout, len(nodes), self.count
         alike, first, which = np.unique(self.way[nodes], return_index=True, return_inverse=True)
         facing, even = layout.normals[nodes[first]], layout.open[nodes[first]]
         each = np.empty((len(alike), rays, 3), np.float32)
         weight = np.ones((len(alike), rays), np.float32)
         for kind, some in ((False, ~even), (True, even)):
             sets = alike[some] % SETS
-            each[some] = hemisphere_rays(facing[some], RAYS, sets, part, kind)
+            each[some] = hemisphere_rays(facing[some], rays, sets, kind)
         cosine = np.einsum("nri,ni->nr", each[even], facing[even])
         weight[even] = cosine / cosine.mean(axis=1, keepdims=True)
         origins = (layout.points[nodes] + 0.001 * layout.normals[nodes]).astype(np.float32)
@@ -470,8 +471,10 @@ class _Rays:
             radiance = sky_along(self.site, each.reshape(-1, 3)).reshape(*each.shape[:2], 3)
             sky = np.matmul((missed * weight[which])[:, None], radiance[which])[:, 0]
             sky *= np.float32(np.pi / rays)
-        near = np.maximum(hits.distance.reshape(count, rays), 0.01) ** -2
-        near[missed] = 0.0
+        near = np.maximum(hits.distance.reshape(count, rays), np.float32(0.01))
+        near[missed] = np.inf
+        near *= near
+        np.reciprocal(near, out=near)
         backs = ((cells < 0) & ~missed).mean(axis=1, dtype=np.float32)
         nearness = np.sqrt((near * weight[which]).mean(axis=1))
         return _Seen(_counted(cells, weight[which], layout.cells), sky, nearness, backs)
@@ -512,10 +515,6 @@ def _counted(cells: NDArray[np.int32], weight: Array32, columns: int) -> sparse.
     )
     found.sum_duplicates()
     return found
-
-
-def _product(matrices: list[sparse.csr_matrix], light: list[Array32], colour: int) -> Array32:
-    return matrices[colour] @ light[colour]
 
 
 def _scaled(matrix: sparse.csr_matrix, by: Array32) -> sparse.csr_matrix:

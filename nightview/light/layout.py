@@ -25,6 +25,7 @@ from nightview.light.nodes import Lines, Nodes, between, everywhere
 from nightview.light.planes import Plane, ended, lattice, planes_of, touched
 from nightview.light.rays import Array32
 from nightview.site.build import Geometry
+from nightview.site.materials import LUMINOUS
 from nightview.site.surface import Array, Crown, Mesh, Patch, Solid, cubes
 
 STEP_M = 0.4
@@ -38,6 +39,8 @@ OPEN_CELL_M = 0.3
 stands."""
 NEAR_FEET_M = np.array([0.02, 0.08, 0.17, 0.3, 0.5, 0.8])
 """Distances from a standing body at which the ground's light is gathered [m]."""
+SLOPE_STEP_M, NEAR_SLOPE_M = 0.13, 0.4
+"""So close together light is gathered along a gable's slopes, and so far from them."""
 BAR_M = 0.2
 """Frames whose bars are slimmer than this are gathered along the middles of their bars."""
 TRIM_M = 0.12
@@ -108,10 +111,8 @@ class CloudRows:
 class Layout:
     """Where light is gathered and what cells it comes from; geometry only, no rays yet.
 
-    points, normals : (flat_rows, 3). Nodes that gather. minor : (flat_rows,) bool. On lawns,
-        paving and roofs, where other surfaces bring the smaller part of the light; on trim and
-        branches. open : (flat_rows,) bool. On level ground, away from the foot of all that
-        stands. derived : (d, flat_rows) csr. The interpolated rows, of those.
+    points, normals : (flat_rows, 3). Nodes that gather. open : (flat_rows,) bool. On level
+        ground, away from the foot of all that stands. derived : (d, flat_rows) csr. The interpolated rows, of those.
     neighbours : along u and along v. crown_points : (c, 3). Places in crowns, four rows each.
     rows, cells : how many there are of each.
     """
@@ -125,7 +126,9 @@ class Layout:
         self.cell_shape: list[tuple[int, int]] = []
         self.crown_cell: list[NDArray[np.int32]] = []
         self.crown_facing: list[Array32] = []
-        cell = self._patches(site, grids)
+        self.grids = grids
+        self._there: dict[int, Array32] = {}
+        self.patch_cells = cell = self._patches(site, grids)
         cell = self._meshes(site, cell)
         self.crown_start = row = self.flat_rows + self.derived.shape[0]
         self.crown_cell_start: list[int] = []
@@ -169,7 +172,6 @@ class Layout:
         for step, number, feet in sorted(waiting, key=lambda item: (-item[0], item[1])):
             patch, plane = site.patches[number], planes.get(number)
             is_open = _is_open(patch)
-            minor = is_open or min(patch.size) <= TRIM_M
             if plane is None:
                 lines = _gather_lines(patch, feet)
                 real = grids.valid(number, lines.u, lines.v)
@@ -177,10 +179,9 @@ class Layout:
                 lines, real = _lines_in_plane(plane, patch, number, grids, feet, step)
             is_low = is_open and patch.normal[2] > 0.99
             wide = ~lines.near if feet else np.ones_like(lines.near)
-            found[number] = nodes.add(patch, lines, real, minor, is_low & wide, plane, step)
+            found[number] = nodes.add(patch, lines, real, is_low & wide, plane, step)
         joined = nodes.joined()
-        self.points, self.normals, self.minor = joined.points, joined.normals, joined.minor
-        self.open = joined.open
+        self.points, self.normals, self.open = joined.points, joined.normals, joined.open
         self.derived, self.neighbours = joined.derived, joined.neighbours
         self.patch_points = len(self.points)
         for item in found:
@@ -189,14 +190,12 @@ class Layout:
 
     def _meshes(self, site: Geometry, cell: int) -> int:
         points, normals, row = [self.points], [self.normals], len(self.points)
-        minor = []
         self.mesh_cell_start: list[int] = []
         for mesh in site.meshes:
             self.mesh_cell_start.append(cell)
             chosen, nearest = _mesh_points(mesh)
             points.append(mesh.inset[chosen])
             normals.append(mesh.normals[chosen])
-            minor.append(np.full(len(chosen), mesh.owner != mesh.name))
             self.mesh_rows.append(CloudRows((row + nearest).astype(np.int32)))
             row += len(chosen)
             cell += len(mesh.faces)
@@ -207,7 +206,6 @@ class Layout:
                 if grid is not None:
                     grid.rows[grid.rows >= first] += shift
             self.derived.resize(self.derived.shape[0], row)
-        self.minor = np.concatenate([self.minor, *minor])
         self.open = np.concatenate([self.open, np.zeros(shift, bool)])
         self.points, self.normals = np.concatenate(points), np.concatenate(normals)
         self.flat_rows = row
@@ -239,6 +237,39 @@ class Layout:
             through = self.site.materials[crown.material].transmits_rgb or (0.0, 0.0, 0.0)
             value[start - first : start - first + len(facing)] = through
         return value
+
+    @cached_property
+    def lightness(self) -> Array32:
+        """Luminous reflectance of patches' cells, (cells,); 0 of all others."""
+        value: Array32 = self.reflectance @ np.array(LUMINOUS, np.float32)
+        value[self.patch_cells :] = 0.0
+        return value
+
+    @cached_property
+    def cell_m2(self) -> Array32:
+        """How large patches' cells are, (cells,) [m²]; 0 of all others."""
+        value = np.zeros(self.cells, np.float32)
+        for patch, (nv, nu), start in zip(
+            self.site.patches, self.cell_shape, self.cell_start, strict=True
+        ):
+            value[start : start + nv * nu] = patch.size[0] * patch.size[1] / (nv * nu)
+        return value
+
+    def there(self, number: int) -> Array32:
+        """Share of each cell of a patch that is inside its outline and outside solids, (nv, nu)."""
+        if number not in self._there:
+            (nv, nu), (width, height) = self.cell_shape[number], self.site.patches[number].size
+            u, v = ((np.arange(4 * n) + 0.5) / (4 * n) for n in (nu, nv))
+            real = self.grids.valid(number, u * width, v * height)
+            whole = np.ones((4 * nv, 4 * nu), bool) if real is None else real
+            self._there[number] = whole.reshape(nv, 4, nu, 4).mean(axis=(1, 3), dtype=np.float32)
+        return self._there[number]
+
+    def placed(self, cells: NDArray[np.intp]) -> NDArray[np.intp]:
+        """The patch, row and column of some cells (n,) of patches: (3, n)."""
+        number = np.searchsorted(self.cell_start, cells, side="right") - 1
+        within = cells - np.array(self.cell_start)[number]
+        return np.stack([number, *np.divmod(within, np.array(self.cell_shape)[number, 1])])
 
     def given(self, light: Array32, colour: int) -> Array32:
         """What cells give back of white light on them, (cells, k) [lm/m²], of one colour."""
@@ -363,7 +394,7 @@ def _gather_lines(patch: Patch, feet: list[tuple[Array, Array]]) -> Lines:
         step = OPEN_STEP_M if patch.texel_m > 0.03 else STEP_M
         ends = ((left, right), (low, high))
         axes = [graded(side, step, end) for side, end in zip(patch.size, ends, strict=True)]
-    return _with_all_feet(axes[0], axes[1], patch, feet, 0.045)
+    return _with_slopes(_with_all_feet(axes[0], axes[1], patch, feet, 0.045), patch)
 
 
 def _with_all_feet(
@@ -401,6 +432,36 @@ def _with_feet(axis: Array, feet: list[tuple[float, float]], apart_m: float) -> 
     return both[order], order < len(axis)
 
 
+def _with_slopes(lines: Lines, patch: Patch) -> Lines:
+    """Lines, and closer ones along the slanting edges of a gable: under its eaves light changes within
+    a hand's breadth."""
+    if patch.is_rectangle or abs(patch.normal[2]) > 0.1:
+        return lines
+    ring = shapely.get_coordinates(patch.outline.exterior)
+    ways = np.abs(np.diff(ring, axis=0)).min(axis=1) > SLOPE_STEP_M
+    if not ways.any():
+        return lines
+    slopes = shapely.linestrings(np.stack([ring[:-1], ring[1:]], axis=1)[ways])
+    low, high = (
+        extreme(np.concatenate([ring[:-1][ways], ring[1:][ways]]), axis=0)
+        for extreme in (np.min, np.max)
+    )
+    places, old = [], []
+    for axis, start, end in zip((lines.u, lines.v), low, high, strict=True):
+        more = np.arange(start + SLOPE_STEP_M / 2, end, SLOPE_STEP_M)
+        more = more[np.abs(more[:, None] - axis).min(axis=1) > SLOPE_STEP_M / 3]
+        places.append(np.sort(np.concatenate([axis, more])))
+        old.append(np.isin(places[-1], axis))
+    (u, v), (old_u, old_v) = places, old
+    near = shapely.dwithin(
+        shapely.multilinestrings(slopes), shapely.points(*np.meshgrid(u, v)), NEAR_SLOPE_M
+    )
+    near[np.ix_(old_v, old_u)] |= lines.near
+    whole_u, whole_v = np.zeros(len(u), bool), np.zeros(len(v), bool)
+    whole_u[old_u], whole_v[old_v] = lines.whole_u, lines.whole_v
+    return Lines(u, v, whole_u, whole_v, near)
+
+
 def _bars(patch: Patch) -> tuple[Array, Array] | None:
     """Lines along the middles of a frame's bars and between them; None for other shapes."""
     if patch.is_rectangle or patch.outline.area > 0.6 * patch.size[0] * patch.size[1]:
@@ -427,7 +488,7 @@ class Bodies:
         self.solids: list[Solid] = [
             solid
             for solid in site.solids
-            if np.sort(solid.high - solid.low)[1] > 0.6 and solid.high[2] - solid.low[2] > 0.1
+            if np.sort(solid.high - solid.low)[1] > 0.3 and solid.high[2] - solid.low[2] > 0.1
         ]
         self.low = np.array([solid.low for solid in self.solids]).reshape(-1, 3)
         self.high = np.array([solid.high for solid in self.solids]).reshape(-1, 3)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from nightview.light.field import Light, LightField, State, mix
-from nightview.light.gather import LUMINOUS
+from nightview.light.state import LUMINOUS
 
 
 def only_lamps(field: LightField, state: State) -> State:

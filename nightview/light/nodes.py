@@ -74,12 +74,11 @@ class _Side:
 
 @dataclass(frozen=True, eq=False)
 class Joined:
-    """Points, normals, minor, open, derived and neighbours as in ``Layout``. rows : of each node number;
+    """Points, normals, open, derived and neighbours as in ``Layout``. rows : of each node number;
     of an interpolated node −1 − k at the array's end, where −1 − k points."""
 
     points: Array
     normals: Array
-    minor: Bools
     open: Bools
     derived: sparse.csr_matrix
     rows: NDArray[np.int32]
@@ -92,7 +91,6 @@ class Nodes:
     def __init__(self) -> None:
         self.points: list[Array] = [np.zeros((0, 3))]
         self.normals: list[Array] = [np.zeros((0, 3))]
-        self.minor: list[Bools] = [np.zeros(0, bool)]
         self.open: list[Bools] = [np.zeros(0, bool)]
         self.frame: list[NDArray] = [np.zeros(0, np.int32)]
         self.frames: dict[tuple[float, ...], int] = {}
@@ -103,7 +101,7 @@ class Nodes:
         self.count = self.derived = 0
 
     def add(
-        self, patch: Patch, lines: Lines, real: Bools | None, minor: bool, is_open: Bools,
+        self, patch: Patch, lines: Lines, real: Bools | None, is_open: Bools,
         plane: Plane | None, step: float,
     ) -> tuple[Array, Array, NDArray[np.int32]]:  # fmt: skip
         """A patch's lines and the number of each crossing's node (nv, nu): those that gather from 0
@@ -155,7 +153,6 @@ class Nodes:
         self.points.append(here[own])
         self.normals.append(facing[own])
         count = len(self.points[-1])
-        self.minor.append(np.full(count, minor))
         self.open.append(is_open[own])
         key = tuple(np.round(np.concatenate([patch.eu, patch.ev]), 6) + 0.0)
         frame = self.frames.setdefault(key, len(self.frames))
@@ -241,7 +238,7 @@ class Nodes:
         derived = _resolved(row[corners], parts, len(first))
         frame = np.concatenate(self.frame)[first]
         return Joined(
-            points[first], normals[first], np.concatenate(self.minor)[first],
+            points[first], normals[first],
             np.concatenate(self.open)[first], derived,
             np.where(row < 0, len(first) - 1 - row, row).astype(np.int32),
             (_neighbours(self.pairs[0], row, frame), _neighbours(self.pairs[1], row, frame)),

@@ -11,11 +11,12 @@ from nightview.lamps.colour import rgb_of_cct
 from nightview.lamps.dimming import dimmed
 from nightview.light.source import Source
 from nightview.scene.states import shown_in
+from nightview.site import materials
 from nightview.site.build import Site
 from nightview.site.surface import Array
 
-LUMINOUS: Array = np.array([0.2126, 0.7152, 0.0722])
-"""Y of linear sRGB (IEC 61966-2-1)."""
+LUMINOUS: Array = np.array(materials.LUMINOUS)
+"""Y of linear sRGB, as an array."""
 
 
 @dataclass(frozen=True, eq=False)

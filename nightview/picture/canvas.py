@@ -32,7 +32,7 @@ from nightview.light.field import Light, LightField
 from nightview.light.lookup import leaf_luminance
 from nightview.light.rays import Array32
 from nightview.picture.camera import Camera
-from nightview.picture.leaves import NEAR_M, OVAL_FACES, RHOMB_FACES, faces_of, oval, softened
+from nightview.picture.leaves import NEAR_M, OVAL_FACES, RHOMB_FACES, faces_of, oval
 from nightview.picture.patterns import dressing_of
 from nightview.site.build import Geometry
 from nightview.site.materials import MaterialSpec
@@ -241,7 +241,7 @@ class Canvas:
 
     def _light_leaves(self, number: int, near: bool) -> None:
         if self._shown is not None:
-            sides = softened(self.geometry.crowns[number], leaf_luminance(self._shown, number))
+            sides = leaf_luminance(self._shown, number)
             self._leaves[number, near].show(sides[:, 0], sides[:, 1])
 
     # --- light ------------------------------------------------------------------------------------

@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightview.light.field import Light
-from nightview.light.gather import LUMINOUS, ambient_lx
+from nightview.light.gather import ambient_lx
 from nightview.light.rays import Array32
 from nightview.light.source import moon_of
+from nightview.light.state import LUMINOUS
 from nightview.picture.camera import Camera
 from nightview.picture.canvas import Canvas
 from nightview.picture.exposure import anchor_ev100, luminance_of_ev100

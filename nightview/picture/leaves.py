@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from nightview.light.layout import SIDES, facing
 from nightview.light.rays import Array32
-from nightview.site.surface import Crown, cubes
+from nightview.site.surface import Crown
 
 NEAR_M = 16.0
 """Crowns nearer to the eye than this show the shape of their leaves."""
@@ -20,8 +19,6 @@ _OUTLINE = np.array(
 )
 _FOLD = 0.10
 """How far the sides rise from the midrib, in widths."""
-AROUND_M, BENT_SHARE = 0.42, 0.5
-"""Leaves within so much count as neighbours, and give a leaf this share of its looks [by eye]."""
 OVAL_FACES = np.array([[0, 1, 3], [1, 2, 3], [0, 3, 5], [3, 4, 5]])
 RHOMB_FACES = np.array([[0, 1, 2], [0, 2, 3]])
 
@@ -45,23 +42,3 @@ def faces_of(count: int, corners: int, one: NDArray[np.int64]) -> NDArray[np.int
     """The triangles of many leaves from those of one: (count · k, 3)."""
     start = np.arange(count, dtype=np.int64)[:, None, None] * corners
     return (start + one[None]).reshape(-1, 3)
-
-
-def softened(crown: Crown, sides: Array32) -> Array32:
-    """Luminance of the leaves' sides (n, 2, 3) as drawn: half a leaf's own, half that of the sides
-    around it that face about the same way.
-
-    A drawn leaf is a flat chip of one facing, bright or dark as a whole, and a crown of them
-    glitters like tinsel. A real one is bent, and its parts face many ways, as its neighbours do.
-    Taken over all facings alike, a lit crown would shine through to its dark side.
-    """
-    number, _ = cubes(crown.centre, AROUND_M)
-    front = facing(crown.normal)
-    group = (SIDES * number[:, None] + np.stack([front, SIDES - 1 - front], axis=1)).ravel()
-    count = np.maximum(np.bincount(group), 1)
-    flat = sides.reshape(-1, 3)
-    around = [(np.bincount(group, flat[:, channel]) / count)[group] for channel in range(3)]
-    mixed: Array32 = sides + np.float32(BENT_SHARE) * (
-        np.stack(around, axis=1).reshape(sides.shape).astype(np.float32) - sides
-    )
-    return mixed
