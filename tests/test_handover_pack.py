@@ -15,10 +15,20 @@ import numpy as np
 import pytest
 
 from nightview.__main__ import main
+from nightview.errors import NightviewError
+from nightview.handover import turning
 from nightview.handover.aiming import aiming_sheet, bright_from, night_sheet
 from nightview.handover.document import Document, Figure, Note, Points, Rows, Sheet
 from nightview.handover.facts import Facts
-from nightview.handover.folder import MANIFEST, read_manifest
+from nightview.handover.folder import (
+    BEGUN,
+    COMPLETE,
+    MANIFEST,
+    Made,
+    check_free,
+    read_manifest,
+    write_pack,
+)
 from nightview.handover.installer import installer
 from nightview.handover.printed import lines_of, pages, pdf
 from nightview.handover.upkeep import spares, tree_rows
@@ -435,6 +445,62 @@ def test_a_full_disk_leaves_what_was_there(
     assert not fresh.exists()
 
 
+@pytest.mark.parametrize("after", [0, 1, 2, 3, 4, 5])
+def test_a_run_cut_short_is_forgotten_or_finished(
+    packed: Path, tmp_path: Path, monkeypatch, after: int
+) -> None:
+    """As by a power cut after so many renames into place: nothing of ours runs after it."""
+    out = copied(packed, tmp_path)
+    old, before = hashes(out), read_manifest(out)
+    new = Made({"quote.csv": b"new", "quote.html": b"<p>new", "more.txt": b"more"}, {"scene": "x"})
+    replace, done = os.replace, []
+
+    class PowerCut(BaseException):
+        pass
+
+    def cut(source, target) -> None:
+        if str(source).startswith(str(out / COMPLETE)) or Path(target) == out / COMPLETE:
+            if len(done) == after:
+                raise PowerCut
+            done.append(target)
+        replace(source, target)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "replace", cut)
+        patch.setattr("shutil.rmtree", lambda *_, **__: None)
+        if after < 5:
+            with pytest.raises(PowerCut):
+                write_pack(out, before, {"version": "x"}, {"quote": new})
+        else:
+            write_pack(out, before, {"version": "x"}, {"quote": new})
+    found = check_free(out)
+    there = hashes(out)
+    assert not (out / COMPLETE).exists() and not (out / BEGUN).exists()
+    if after == 0:
+        assert there == old and found == before
+    else:
+        assert (out / "quote.csv").read_bytes() == b"new"
+        assert not (out / "quote-a4.pdf").exists() and "quote-a4.pdf" in old
+        assert set(found["parts"]["quote"]["files"]) == set(new.files)
+        assert {
+            n: c for n, c in there.items() if n in old and not n.startswith(("quote", "man"))
+        } == {n: c for n, c in old.items() if not n.startswith(("quote", "man"))}
+
+
+def test_what_was_changed_after_a_cut_is_not_overwritten(packed: Path, tmp_path: Path) -> None:
+    out = copied(packed, tmp_path)
+    complete = out / COMPLETE
+    complete.mkdir()
+    (complete / "quote.csv").write_bytes(b"new")
+    told = read_manifest(out)
+    told["parts"]["quote"]["files"]["quote.csv"] = hashlib.sha256(b"new").hexdigest()
+    (complete / MANIFEST).write_text(json.dumps(told))
+    (out / "quote.csv").write_text("my own notes")
+    with pytest.raises(NightviewError, match=r"quote\.csv"):
+        check_free(out)
+    assert (out / "quote.csv").read_text() == "my own notes"
+
+
 def test_a_file_that_the_scene_names_and_lacks_is_told(scene: Path, tmp_path: Path, capsys) -> None:
     mesh = '[[mesh]]\nname = "urn"\nfile = "urn.stl"\n'
     scene.write_text(SCENE + mesh, encoding="utf-8")
@@ -469,7 +535,12 @@ def test_the_users_own_prices_go_along(scene: Path, tmp_path: Path) -> None:
     assert "CHF" in lines and "sum so far" in lines and "no price" in lines
 
 
-def test_the_clients_page_is_a_part(graphics: None, scene: Path, tmp_path: Path) -> None:
+def test_the_clients_page_is_a_part(
+    graphics: None, scene: Path, tmp_path: Path, monkeypatch
+) -> None:
+    monkeypatch.setattr(turning, "FRAMES", 4)
+    monkeypatch.setattr(turning, "SIZE", (160, 90))
     assert pack(scene, tmp_path / "out", "--only", "client") == 0
     page = (tmp_path / "out" / "client.html").read_text(encoding="utf-8")
+    assert page.count('src="data:video/mp4;base64,') == 1
     assert EVIL not in page and "http://" not in page.replace("http://www.w3.org", "")

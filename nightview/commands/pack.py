@@ -41,7 +41,8 @@ def pack(
     prices
         Your price list, TOML or CSV, in place of the invented one that is shipped.
     film
-        An mp4 for the client's page, as nightview turntable makes it; left out if it does not fit.
+        An mp4 for the client's page, as nightview turntable makes it, in place of the small turntable
+        that is made otherwise; left out if it does not fit.
     state
         Name of a state of the scene for the installer and the try-out night; "as designed" by default.
     option
@@ -63,6 +64,10 @@ def pack(
         )  # fmt: skip
         if "quote" in parts or "client" in parts:
             job.listed  # noqa: B018  a fault in the price list is told before anything is calculated
+        if "client" in parts and film is not None:
+            from nightview.handover.page import film_of
+
+            film_of(film)  # so is one in the film
         with within(scene.name):
             job.facts  # noqa: B018
         with within(scene.name):

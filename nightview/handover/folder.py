@@ -1,7 +1,9 @@
 """A folder that is written whole: its files, and a manifest from which it can be made again.
 
-Everything is made first, then written beside the folder's files, then put in place; the manifest is
-last. A folder that holds anything else, or files that were changed since, is left alone.
+Everything is made first, then written into a folder within, then put in place; the manifest is last.
+That inner folder has another name once it is complete, so a run that was cut short, even by the
+power, is either forgotten or finished by the next. A folder that holds anything else, or files that
+were changed since, is left alone.
 """
 
 from __future__ import annotations
@@ -20,6 +22,8 @@ from nightview.picture.files import write_beside
 
 FORMAT = "nightview pack 1"
 MANIFEST = "manifest.json"
+BEGUN, COMPLETE = ".nightview-begun", ".nightview-complete"
+"""Where new files are written, and the same folder once all of them are."""
 TOLD_AT_MOST = 5
 
 
@@ -79,6 +83,7 @@ def check_free(folder: Path, overwrite: bool = False) -> dict[str, Any]:
         return {}
     if not folder.is_dir():
         raise NightviewError(str(folder), "is no folder", "choose another with --out")
+    settle(folder)
     manifest = read_manifest(folder)
     ours = _files_of(manifest)
     there = sorted(
@@ -132,26 +137,57 @@ def write_pack(
     manifest = {"format": FORMAT, **about, "parts": dict(sorted(parts.items()))}
     text = json.dumps(manifest, indent=1, ensure_ascii=False) + "\n"
     files = {file: data for part in made.values() for file, data in part.files.items()}
-    staged = folder / f".nightview-{os.getpid()}"
-    fresh = not folder.exists()
+    begun, fresh = folder / BEGUN, not folder.exists()
     try:
-        for file, data in files.items():
-            path = staged / file
+        for file, data in {**files, MANIFEST: text.encode("utf-8")}.items():
+            path = begun / file
             _make(path.parent)
             write_beside(path, lambda beside, data=data: beside.write_bytes(data))  # type: ignore[misc]
-        for file in files:
-            _make((folder / file).parent)
-            _into_place(staged / file, folder / file)
-        write_beside(folder / MANIFEST, lambda beside: beside.write_bytes(text.encode("utf-8")))
+        _into_place(begun, folder / COMPLETE)
     except BaseException:
-        shutil.rmtree(staged, ignore_errors=True)
-        if fresh and folder.exists() and not (folder / MANIFEST).exists():
-            shutil.rmtree(folder, ignore_errors=True)
+        shutil.rmtree(folder if fresh else begun, ignore_errors=True)
         raise
-    shutil.rmtree(staged, ignore_errors=True)
-    for name in set(_files_of(before)) - set(_files_of(manifest)):
-        (folder / name).unlink(missing_ok=True)
+    _put_in_place(folder)
     return [*(folder / file for file in files), folder / MANIFEST]
+
+
+def settle(folder: Path) -> None:
+    """Bring a folder in order in which an earlier run was cut short: what was complete is put in its
+    place, what was not is thrown away; so is all of it where a file was lost or was changed since."""
+    shutil.rmtree(folder / BEGUN, ignore_errors=True)
+    complete = folder / COMPLETE
+    if not complete.is_dir():
+        return
+    before, after = (_files_of(read_manifest(place)) for place in (folder, complete))
+    for file in _waiting(complete):
+        now = _hash_of(folder / file)
+        if _hash_of(complete / file) != after.get(file) or now not in ("", before.get(file)):
+            shutil.rmtree(complete, ignore_errors=True)
+            return
+    _put_in_place(folder)
+
+
+def _put_in_place(folder: Path) -> None:
+    """Move the complete new files over the old ones, the manifest last. Cut short at any point, the
+    same again does the rest."""
+    complete = folder / COMPLETE
+    for file in _waiting(complete):
+        _make((folder / file).parent)
+        _into_place(complete / file, folder / file)
+    before, after = (_files_of(read_manifest(place)) for place in (folder, complete))
+    if (complete / MANIFEST).exists():
+        for file in set(before) - set(after):
+            (folder / file).unlink(missing_ok=True)
+        _into_place(complete / MANIFEST, folder / MANIFEST)
+    shutil.rmtree(complete, ignore_errors=True)
+
+
+def _waiting(complete: Path) -> list[str]:
+    """Files that are not in their place yet, without the manifest."""
+    files = (one for one in complete.rglob("*") if one.is_file())
+    return sorted(
+        name for one in files if (name := one.relative_to(complete).as_posix()) != MANIFEST
+    )
 
 
 def _make(folder: Path) -> None:

@@ -110,15 +110,14 @@ def stake_sheet(facts: Facts) -> Sheet:
     for one in found.stakes:
         notes = []
         if one.in_the_way:
-            notes.append(
-                f"the house is in the way of tape {' and '.join(one.in_the_way)}: use along and off"
-            )
+            notes.append(f"the house is in the way of tape {' and '.join(one.in_the_way)}")
         if one.shallow:
-            notes.append("the tapes meet at a slant: use along and off")
+            notes.append("the tapes meet at a slant")
+        told = f"use along and off: {', and '.join(notes)}" if notes else ""
         side = "on it" if abs(one.off) < 0.005 else "left" if one.off > 0 else "right"
         rows.append(
             (one.name, facts.length(one.from_a), facts.length(one.from_b), facts.length(one.along),
-             facts.length(abs(one.off)), side, facts.length(one.height_m), "; ".join(notes))
+             facts.length(abs(one.off)), side, facts.length(one.height_m), told)
         )  # fmt: skip
     table = Rows("Distances on the level, from the corners at the ground", heads, tuple(rows),
                  frozenset(heads[1:5]) | {heads[6]})  # fmt: skip

@@ -15,7 +15,7 @@ from nightview.handover.facts import Facts, Progress
 from nightview.handover.folder import Made, sha256
 from nightview.handover.installer import installer
 from nightview.handover.price_list import PriceList, price_list_of
-from nightview.handover.printed import pdf
+from nightview.handover.printing import Print, printer
 from nightview.handover.quote import Quote, quote_of
 from nightview.handover.webpage import html
 from nightview.scene.faults import choice
@@ -25,6 +25,8 @@ from nightview.scene.styled import in_feet
 
 PARTS = ("client", "installer", "quote", "tryout", "scene")
 PAPERS = ("A4", "Letter")
+Content = bytes | Callable[[], bytes]
+"""A file's content, or what waits for it."""
 
 
 def parts_of(names: Sequence[str]) -> tuple[str, ...]:
@@ -40,7 +42,7 @@ def parts_of(names: Sequence[str]) -> tuple[str, ...]:
 class Pack:
     """What a pack is made from. scene : the file. prices : the price list's file, or None for the
     shipped one. options : states to quote; by default those that differ in their lamps. film : an mp4
-    for the client's page, as ``nightview turntable`` makes it. notes : what is to be told in the end.
+    for the client's page, as ``nightview turntable`` makes it, or None for a small turntable. notes : what is to be told in the end.
     """
 
     scene: Path
@@ -76,16 +78,27 @@ class Pack:
 
     def made(self, parts: Iterable[str]) -> dict[str, Made]:
         """The parts by name, each with what it was made from."""
-        makers: dict[str, Callable[[], dict[str, bytes]]] = {
+        makers: dict[str, Callable[[Print], dict[str, Content]]] = {
             "client": self._client, "installer": self._installer, "quote": self._quote,
             "tryout": self._tryout, "scene": self._scene,
         }  # fmt: skip
-        wanted = list(parts)
+        # The client's page comes last: meanwhile another process prints the sheets.
+        wanted = sorted(parts, key=lambda part: part == "client")
         found = {}
-        for k, part in enumerate(wanted):
-            self.progress(k, len(wanted), part)
-            found[part] = Made(makers[part](), self._source(part))
-        return found
+        with printer(aside="client" in wanted and len(wanted) > 1) as printing:
+            for k, part in enumerate(wanted):
+                self.progress(k, len(wanted), part)
+                found[part] = makers[part](printing)
+            return {
+                part: Made(
+                    {
+                        name: data if isinstance(data, bytes) else data()
+                        for name, data in files.items()
+                    },
+                    self._source(part),
+                )
+                for part, files in found.items()
+            }
 
     def _source(self, part: str) -> dict[str, str]:
         found = {"version": self.version, "scene": self.source_hash}
@@ -105,6 +118,7 @@ class Pack:
         scene = self.facts.scene
         beside = [mesh.file for mesh in scene.meshes]
         beside += [lamp.file for lamp in scene.lamps.values() if lamp.file]
+        beside += [photo.file for photo in scene.photos]
         found = {self.scene.name: sha256(self.scene.read_bytes())}
         for name in dict.fromkeys(beside):
             try:
@@ -125,30 +139,31 @@ class Pack:
 
     # --- parts
 
-    def _pages(self, stem: str, document: Document) -> dict[str, bytes]:
+    def _pages(self, stem: str, document: Document, printing: Print) -> dict[str, Content]:
         """A document as HTML and as PDF on both papers."""
         first = "Letter" if self.facts.feet else "A4"
-        found = {f"{stem}.html": html(document, first).encode("utf-8")}
+        found: dict[str, Content] = {}
         for paper in PAPERS:
-            found[f"{stem}-{paper.lower()}.pdf"] = pdf(document, paper)
+            found[f"{stem}-{paper.lower()}.pdf"] = printing(document, paper)
+        found[f"{stem}.html"] = html(document, first).encode("utf-8")
         return found
 
-    def _installer(self) -> dict[str, bytes]:
-        return self._pages("installer", installer(self.facts))
+    def _installer(self, printing: Print) -> dict[str, Content]:
+        return self._pages("installer", installer(self.facts), printing)
 
-    def _quote(self) -> dict[str, bytes]:
-        found = self._pages("quote", quote_sheets.document(self.facts, self.quote))
+    def _quote(self, printing: Print) -> dict[str, Content]:
+        found = self._pages("quote", quote_sheets.document(self.facts, self.quote), printing)
         found["quote.csv"] = quote_sheets.csv_text(self.quote).encode("utf-8")
         return found
 
-    def _tryout(self) -> dict[str, bytes]:
-        return self._pages("tryout", tryout.document(self.facts))
+    def _tryout(self, printing: Print) -> dict[str, Content]:
+        return self._pages("tryout", tryout.document(self.facts), printing)
 
-    def _scene(self) -> dict[str, bytes]:
+    def _scene(self, printing: Print) -> dict[str, Content]:
         """Copies of what the pack was made from; a file the scene reaches for outside its own folder
         is hashed and not copied."""
         folder = self.facts.scene.folder
-        found = {}
+        found: dict[str, Content] = {}
         for name in self._hashes:
             if not Path(name).is_absolute() and ".." not in Path(name).parts:
                 found[f"scene/{Path(name).as_posix()}"] = (folder / name).read_bytes()
@@ -159,7 +174,7 @@ class Pack:
             found[f"scene/{name}"] = self.prices.read_bytes()
         return found
 
-    def _client(self) -> dict[str, bytes]:
+    def _client(self, printing: Print) -> dict[str, Content]:
         from nightview.handover.page import write_page
 
         told = {
@@ -168,16 +183,30 @@ class Pack:
         }
         with tempfile.TemporaryDirectory(prefix="nightview-") as folder:
             path = Path(folder) / "client.html"
+            film = self.film or self._turntable(Path(folder) / "turntable.mp4")
             written = write_page(
                 path,
                 self.facts.light,
                 sentences=self._sentences(),
                 prices=told,
-                film=self.film,
+                film=film,
                 report=self.progress,
             )
             self.notes += written.notes
             return {"client.html": path.read_bytes()}
+
+    def _turntable(self, path: Path) -> Path | None:
+        """A film once round the house; None where there is no ffmpeg, which is told."""
+        from nightview.handover.turning import write_turntable
+        from nightview.picture.video import find_ffmpeg
+
+        try:
+            find_ffmpeg()
+        except NightviewError as error:
+            self.notes.append(f"The client's page has no turntable: {error}")
+            return None
+        write_turntable(path, self.facts.light, self.progress)
+        return path
 
     def _sentences(self) -> list[str]:
         """The findings in plain words, with their remedies."""

@@ -7,6 +7,8 @@ const zoneSets = [...form.querySelectorAll("[data-zone]")];
 const WHOLE_LINE = 100;
 
 const at = { view: 0, option: 0, zones: settings(0), split: 0.5 };
+const STAND = { turn: 0, rise: 12, far: 1 };
+const stand = { ...STAND };
 let drawer = null, waiting = 0, saying = 0, loads = 0;
 
 /* What an option sets: a zone each on or off, its level, and no colour of the client's own yet. */
@@ -45,7 +47,9 @@ function weights(option, zones) {
 /* The left side where two are compared, in words and weights; null where none is. */
 function other() {
   const chosen = by("against").value;
-  if (chosen === "none") return null;
+  const view = data.views[at.view];
+  if (chosen === "none" || (chosen === "day" && !view.day)) return null;
+  if (chosen === "day") return { told: "the photo by day", weights: null };
   if (chosen === "off") {
     const dark = at.zones.map((zone) => ({ ...zone, on: false }));
     return { told: "lamps off", weights: weights(at.option, dark) };
@@ -58,7 +62,7 @@ function draw() {
   waiting = 0;
   if (!drawer || !drawer.view) return;
   const right = { weights: weights(at.option, at.zones), until: 1 }, left = other();
-  drawer.draw(left ? [{ weights: left.weights, until: at.split }, right] : [right]);
+  drawer.draw(left ? [{ weights: left.weights, until: at.split }, right] : [right], stand);
 }
 
 function ask() {
@@ -78,7 +82,8 @@ function say() {
   });
   const left = other();
   const words = `${data.views[at.view].name}, ${data.options[at.option]}. ${told.join("; ")}.`
-    + (left ? ` Left of the line: ${left.told}.` : "");
+    + (left ? ` Left of the line: ${left.told}.` : "")
+    + (data.views[at.view].note ? ` ${data.views[at.view].note}` : "");
   by("said").textContent = words;
   by("picture").setAttribute("aria-label", words);
 }
@@ -115,6 +120,16 @@ function show() {
   by("split").value = WHOLE_LINE * at.split;
   by("line").style.left = by("split").value + "%";
   tell(by("split"), `${Math.round(WHOLE_LINE * at.split)} % from the left`);
+  const turning = Boolean(data.views[at.view].model);
+  document.documentElement.classList.toggle("turning", turning);
+  by("standing").hidden = !turning;
+  by("turn").value = stand.turn;
+  by("rise").value = stand.rise;
+  by("far").value = 100 * stand.far;
+  const aside = Math.round(stand.turn);
+  tell(by("turn"), aside === 0 ? "from before" : `${Math.abs(aside)}° round to the ${aside > 0 ? "right" : "left"}`);
+  tell(by("rise"), `${Math.round(stand.rise)}° above`);
+  tell(by("far"), percent(stand.far));
 }
 
 function tell(input, words) {
@@ -127,17 +142,19 @@ async function load(view) {
   const own = ++loads, picture = by("picture");
   picture.setAttribute("aria-busy", "true");
   const images = await Promise.all(data.views[view].layers.map((layer) => layer && image(layer.picture)));
-  const edges = await image(data.views[view].edges);
+  const { edges: coded, day: taken } = data.views[view];
+  const edges = coded ? await image(coded) : null;
+  const day = taken ? await image(taken, "jpeg") : null;
   if (own !== loads || !drawer) return;
-  drawer.load(data.views[view], images, edges);
+  drawer.load(data.views[view], images, edges, day);
   draw();
   say();
   picture.setAttribute("aria-busy", "false");
 }
 
-async function image(base64) {
+async function image(base64, kind = "webp") {
   const made = new Image();
-  made.src = "data:image/webp;base64," + base64;
+  made.src = `data:image/${kind};base64,${base64}`;
   await made.decode();
   return made;
 }
@@ -146,6 +163,8 @@ form.addEventListener("input", ({ target }) => {
   const set = target.closest("[data-zone]");
   if (target.name === "view") {
     at.view = Number(target.value);
+    if (data.views[at.view].day && by("against").value === "none") by("against").value = "day";
+    show();
     load(at.view).catch(unable);
     return;
   }
@@ -179,19 +198,55 @@ function splitAt(share) {
   if (!waiting) waiting = requestAnimationFrame(draw);
 }
 
+/* Stand somewhere else about the model: past the back the turn goes on from the other side. */
+function standAt({ turn = stand.turn, rise = stand.rise, far = stand.far }) {
+  const [lowest, highest] = [by("rise").min, by("rise").max].map(Number);
+  const [nearest, farthest] = [by("far").min, by("far").max].map((text) => Number(text) / 100);
+  stand.turn = ((turn + 180) % 360 + 360) % 360 - 180;
+  stand.rise = Math.min(Math.max(rise, lowest), highest);
+  stand.far = Math.min(Math.max(far, nearest), farthest);
+  show();
+  if (!waiting) waiting = requestAnimationFrame(draw);
+}
+by("turn").addEventListener("input", ({ target }) => standAt({ turn: Number(target.value) }));
+by("rise").addEventListener("input", ({ target }) => standAt({ rise: Number(target.value) }));
+by("far").addEventListener("input", ({ target }) => standAt({ far: Number(target.value) / 100 }));
+
+/* One pointer draws the line between two states where it is taken hold of, else turns the model; two
+ * fingers bring it nearer. A finger up and down moves the page, as everywhere. */
 const stage = by("stage");
-const drag = (event) => {
-  const box = stage.getBoundingClientRect();
-  splitAt((event.clientX - box.left) / box.width);
-};
+const HOLD_PX = 28;
+const fingers = new Map();
+let drawing = "";
 stage.addEventListener("pointerdown", (event) => {
-  if (by("split-row").hidden) return;
+  const box = stage.getBoundingClientRect(), compared = !by("split-row").hidden;
+  const turning = Boolean(data.views[at.view].model);
+  const off = Math.abs(event.clientX - box.left - at.split * box.width);
+  drawing = compared && (!turning || off < HOLD_PX) ? "line" : turning ? "turn" : "";
+  if (!drawing) return;
   stage.setPointerCapture(event.pointerId);
-  drag(event);
+  fingers.set(event.pointerId, [event.clientX, event.clientY]);
+  if (drawing === "line") splitAt((event.clientX - box.left) / box.width);
 });
 stage.addEventListener("pointermove", (event) => {
-  if (stage.hasPointerCapture(event.pointerId)) drag(event);
+  if (!fingers.has(event.pointerId)) return;
+  const box = stage.getBoundingClientRect(), before = fingers.get(event.pointerId);
+  const here = [event.clientX, event.clientY];
+  if (drawing === "line") splitAt((event.clientX - box.left) / box.width);
+  else if (fingers.size === 1) {
+    const rise = event.pointerType === "touch" ? 0 : here[1] - before[1];
+    standAt({ turn: stand.turn - 180 * (here[0] - before[0]) / box.width,
+              rise: stand.rise + 120 * rise / box.height });
+  } else {
+    const [other] = [...fingers].filter(([id]) => id !== event.pointerId).map(([, place]) => place);
+    const apart = (place) => Math.hypot(place[0] - other[0], place[1] - other[1]);
+    standAt({ far: stand.far * apart(before) / Math.max(apart(here), 1) });
+  }
+  fingers.set(event.pointerId, here);
 });
+for (const end of ["pointerup", "pointercancel", "lostpointercapture"]) {
+  stage.addEventListener(end, ({ pointerId }) => fingers.delete(pointerId));
+}
 
 /* Without the graphics the plain pictures stay, which are in the page already. */
 function unable(error) {
@@ -204,6 +259,7 @@ function unable(error) {
 async function start() {
   try {
     const constants = data.tone, tile = await image(data.tile);
+    for (const view of data.views) delete view.solid;
     drawer = new Drawer(by("picture"), constants, tile);
     by("unable").hidden = true;
     document.documentElement.classList.add("live");
@@ -222,9 +278,8 @@ by("picture").addEventListener("webglcontextrestored", start);
 
 /* Some telephones play a film from memory but not from within the page's text. */
 for (const film of document.querySelectorAll("video")) {
-  const text = atob(film.src.slice(film.src.indexOf(",") + 1));
-  const bytes = Uint8Array.from(text, (letter) => letter.charCodeAt(0));
-  film.src = URL.createObjectURL(new Blob([bytes], { type: "video/mp4" }));
+  const content = bytes(film.src.slice(film.src.indexOf(",") + 1));
+  film.src = URL.createObjectURL(new Blob([content], { type: "video/mp4" }));
 }
 
 start();

@@ -17,20 +17,32 @@ from html import escape
 from importlib.resources import files
 from pathlib import Path
 from string import Template
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from nightview.checks.words import NOTE
 from nightview.errors import NightviewError
 from nightview.handover.page_coding import KNEE, coded
 from nightview.handover.page_edges import EDGE_FROM, FACTOR_CODES, PEAK_CODES, edge_picture
 from nightview.handover.page_frames import Drawn, Progress, draw_parts
-from nightview.handover.page_html import STEP_K, controls, plain_pictures, sections
+from nightview.handover.page_html import (
+    PHOTO_QUALITY,
+    STEP_K,
+    controls,
+    plain_photo,
+    plain_pictures,
+    sections,
+)
+from nightview.handover.page_model import SKY_STEPS, Model, model_of
 from nightview.handover.page_parts import Parts, parts_of
+from nightview.handover.page_photo import OnPhoto, day_picture, draw_photos
 from nightview.handover.page_tone import constants, scatter, threshold_tile
 from nightview.lamps.colour import rgb_of_cct
 from nightview.lamps.dimming import dimmed
 from nightview.light.field import LightField
+from nightview.light.rays import Array32
 from nightview.picture.draw import scattered
 from nightview.picture.exposure import luminance_of_ev100
 from nightview.picture.files import write_beside
@@ -45,6 +57,9 @@ MOST_BYTES = 8_000_000
 SIZE = (960, 540)
 SMALLEST_PX = 480
 ROOM_FOR_WORDS = 200_000
+
+ALL_ROUND = "All round: turn the house"
+LOWEST_EYE_M = 1.6
 
 WARMEST_K, COOLEST_K = 2700.0, 4000.0
 """What the sliders span, unless a lamp of the scene lies outside."""
@@ -97,9 +112,9 @@ def write_page(
             raise NightviewError(
                 f'price of "{name}"', "is no state of this scene", f"use {options}"
             )
-    moving = None if film is None else _film(film)
-    notes: list[str] = []
+    moving = None if film is None else film_of(film)
     page = _fitting(path, field, parts, chosen, size, report or (lambda done, of, what: None))
+    notes = list(page.notes)
     if page.size != size:
         notes.append(
             f"The pictures are {page.size[0]} × {page.size[1]} pixels, not {size[0]} × {size[1]}: "
@@ -113,13 +128,17 @@ def write_page(
     return Written(page.size, tuple(notes))
 
 
-def _film(path: str | os.PathLike[str]) -> bytes:
+def film_of(path: str | os.PathLike[str]) -> bytes:
+    """An mp4 file's content. NightviewError for one that cannot be read, or is none."""
     try:
-        return Path(path).read_bytes()
+        content = Path(path).read_bytes()
     except OSError as error:
         raise NightviewError(
             str(path), f"the film cannot be read ({error.strerror})", "give an mp4 file, or none"
         ) from None
+    if content[4:8] != b"ftyp":  # the first box of every mp4: ISO/IEC 14496-12
+        raise NightviewError(str(path), "is no mp4 film", "make one with nightview turntable")
+    return content
 
 
 def _fitting(
@@ -132,27 +151,31 @@ def _fitting(
 ) -> _Page:
     """The page in that size, or in the largest that fits."""
     ev100, most = exposure_of(field), MOST_BYTES - ROOM_FOR_WORDS
+    model = model_of(field, parts.designed, ev100, size)
     while True:
-        drawn = draw_parts(field, parts, views, size, ev100, progress)
+        drawn, atlases = draw_parts(field, parts, views, size, ev100, model, progress)
+        photos, notes = draw_photos(field, parts, size, ev100, progress)
+        told = _data(parts, drawn, ev100)
+        told["views"] += [_on_photo(one, ev100) for one in photos]
+        turned = _model(model, atlases, size, ev100)
+        told["views"] += [turned]
+        plain = [plain_pictures(one, ev100) for one in drawn]
+        plain += [plain_photo(one, ev100) for one in photos]
+        names = [view["name"] for view in told["views"]]
         page = _Page(
-            field, parts, size, [one.view.name for one in drawn], *_content(field, parts, drawn)
+            field, parts, size, names, _json(told), "\n".join(plain), bool(photos), tuple(notes)
         )
         if page.pictures_bytes <= most:
             return page
-        shrink = min(0.9, 0.97 * (most / page.pictures_bytes) ** 0.5)
+        same = len(_json(turned))  # the model is no smaller in a smaller picture
+        room = max(most - same, 1) / max(page.pictures_bytes - same, 1)
+        shrink = min(0.9, 0.97 * room**0.5)
         size = (2 * int(shrink * size[0] / 2), 2 * int(shrink * size[1] / 2))
         if size[0] < SMALLEST_PX:
             raise NightviewError(
                 str(path), f"{len(views)} views do not fit into {MOST_BYTES // 10**6} MB",
                 "name fewer views",
             )  # fmt: skip
-
-
-def _content(field: LightField, parts: Parts, drawn: Sequence[Drawn]) -> tuple[str, str]:
-    """What the script is given, and the plain pictures."""
-    ev100 = exposure_of(field)
-    plain = "\n".join(plain_pictures(one, ev100) for one in drawn)
-    return _json(_data(parts, drawn, ev100)), plain
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,6 +188,8 @@ class _Page:
     views: Sequence[str]
     data: str
     plain: str
+    photos: bool
+    notes: tuple[str, ...]
 
     @property
     def pictures_bytes(self) -> int:
@@ -185,7 +210,7 @@ class _Page:
             maker=MAKER,
             title=escape(self.field.site.scene.title),
             note=escape(NOTE),
-            controls=controls(self.parts, self.views, prices, span(self.parts)),
+            controls=controls(self.parts, self.views, prices, span(self.parts), self.photos),
             pictures=self.plain,
             sections=sections(self.parts, sentences, prices, film),
             cautions="".join(f"<li>{escape(text)}</li>" for text in CAUTIONS),
@@ -217,7 +242,7 @@ def _base64(content: bytes) -> str:
 # --- what the script is given ---------------------------------------------------------------------
 
 
-def _data(parts: Parts, drawn: Sequence[Drawn], ev100: float) -> dict[str, object]:
+def _data(parts: Parts, drawn: Sequence[Drawn], ev100: float) -> dict[str, Any]:
     zones = list(parts.zones)
     layers: list[dict[str, object]] = [
         {"zone": zones.index(p.zone), "source": p.source, "share": p.share, "cct": p.cct_k}
@@ -249,12 +274,64 @@ def _view(drawn: Drawn, ev100: float) -> dict[str, object]:
     height, width = drawn.designed.luminance.shape[:2]
     layers = [coded(layer / unit) for layer in drawn.layers]
     return {
-        "name": drawn.view.name,
+        "name": drawn.name,
         "size": [width, height],
-        "scatter": scatter((width, height), drawn.view.fov_deg),
+        "scatter": scatter((width, height), drawn.designed.camera.fov_deg),
         "layers": [layer and layer.told() for layer in layers],
         "edges": _base64(edge_picture(scattered(drawn.designed, ev100), ev100)),
     }
+
+
+def _on_photo(on: OnPhoto, ev100: float) -> dict[str, object]:
+    """A photo: a view like the others, with its day."""
+    day = _base64(day_picture(on.day, PHOTO_QUALITY))
+    return {**_view(on.drawn, ev100), "day": day, "note": on.note}
+
+
+def _model(
+    model: Model, atlases: Sequence[Array32], size: tuple[int, int], ev100: float
+) -> dict[str, object]:
+    """The house to turn: a view whose layers are of its surfaces and not of its picture."""
+    unit = np.float32(luminance_of_ev100(ev100))
+    layers = [coded(atlas / unit) for atlas in atlases]
+    corners, where = model.triangles()
+    leaves, ways = model.leaf_places()
+    points, faces = model.mesh_corners()
+    low, span = model.bounds
+    orbit = model.orbit
+    return {
+        "name": ALL_ROUND,
+        "size": list(size),
+        "scatter": scatter(size, orbit.fov_deg),
+        "layers": [layer and layer.told() for layer in layers],
+        "model": {
+            "size": list(model.size),
+            "low": _rounded(low),
+            "span": _rounded(span),
+            "points": model.points,
+            "sky": [model.sky_row, SKY_STEPS],
+            "centre": _rounded(orbit.centre),
+            "radius": round(orbit.radius_m, 3),
+            "least": round(min(orbit.height_m, LOWEST_EYE_M), 3),
+            "bearing": round(orbit.start_deg, 2),
+            "fov": orbit.fov_deg,
+            "corners": _binary(corners),
+            "where": _binary(where),
+            "leaves": _binary(leaves),
+            "ways": _binary(ways),
+            "mesh": _binary(points),
+            "faces": _binary(faces),
+        },
+    }
+
+
+def _rounded(values: ArrayLike) -> list[float]:
+    return [round(float(value), 4) for value in np.asarray(values, float)]
+
+
+def _binary(values: NDArray[Any]) -> str:
+    """Numbers as they lie in a browser's memory, little end first."""
+    return _base64(np.ascontiguousarray(values, values.dtype.newbyteorder("<")).tobytes())
 
 
 def span(parts: Parts) -> tuple[float, float]:

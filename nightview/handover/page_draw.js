@@ -10,6 +10,10 @@
 
 const SCALE = 1 / 16;
 
+function bytes(base64) {
+  return Uint8Array.from(atob(base64), (letter) => letter.charCodeAt(0));
+}
+
 const WHOLE = `#version 300 es
 void main() {
   gl_Position = vec4(gl_VertexID == 1 ? 3. : -1., gl_VertexID == 2 ? 3. : -1., 0., 1.);
@@ -143,6 +147,127 @@ void main() {
   result = vec4(floor(255. * code + threshold) / 255., 1.);
 }`;
 
+/* --- the house to turn: surfaces that carry their luminance, from an atlas of texels */
+
+const SURFACE_PLACES = `#version 300 es
+in vec3 corner;
+in vec2 where;
+uniform vec3 low, span;
+uniform mat4 camera;
+centroid out vec2 texel;
+void main() {
+  gl_Position = camera * vec4(low + span * corner, 1.);
+  texel = where / 64.;
+}`;
+
+const SURFACE = HEAD + `
+centroid in vec2 texel;
+uniform sampler2D atlas;
+void main() { result = vec4(texture(atlas, texel / vec2(textureSize(atlas, 0))).rgb, 1.); }`;
+
+/* Luminance of a corner; of a leaf one for each side. */
+const TEXEL = `
+uniform sampler2D atlas;
+vec3 texel(int number) {
+  int columns = textureSize(atlas, 0).x;
+  return texelFetch(atlas, ivec2(number % columns, number / columns), 0).rgb;
+}`;
+
+const LEAF_PLACES = `#version 300 es
+precision highp float;
+precision highp int;
+precision highp sampler2D;
+in vec3 corner, normal, along;
+in vec2 half_size;
+uniform vec3 low, span;
+uniform mat4 camera;
+uniform float first;
+flat out vec3 front, back;
+${TEXEL}
+void main() {
+  int turn = gl_VertexID;
+  vec2 at = vec2(turn == 0 ? 1. : turn == 3 ? -1. : 0., turn == 1 ? 1. : turn == 2 ? -1. : 0.);
+  vec3 n = normalize(normal), l = normalize(along);
+  vec3 aside = cross(n, l);
+  vec2 metres = .01 * half_size * at;
+  gl_Position = camera * vec4(low + span * corner + metres.x * l + metres.y * aside, 1.);
+  front = texel(int(first) + 2 * gl_InstanceID);
+  back = texel(int(first) + 2 * gl_InstanceID + 1);
+}`;
+
+const LEAF = HEAD + `
+flat in vec3 front, back;
+void main() { result = vec4(gl_FrontFacing ? front : back, 1.); }`;
+
+const MESH_PLACES = `#version 300 es
+precision highp float;
+precision highp int;
+precision highp sampler2D;
+in vec3 corner;
+uniform vec3 low, span;
+uniform mat4 camera;
+uniform float first;
+centroid out vec3 bright;
+${TEXEL}
+void main() {
+  gl_Position = camera * vec4(low + span * corner, 1.);
+  bright = texel(int(first) + gl_VertexID);
+}`;
+
+const MESH = HEAD + `
+centroid in vec3 bright;
+void main() { result = vec4(bright, 1.); }`;
+
+/* The sky by height alone, behind all. */
+const SKY = HEAD + `
+uniform sampler2D atlas;
+uniform vec3 right, up, ahead;
+uniform vec2 size, sky;
+void main() {
+  vec2 at = 2. * (vec2(gl_FragCoord.x, size.y - gl_FragCoord.y) / size) - 1.;
+  float z = normalize(ahead + at.x * right + at.y * up).z;
+  float step = (.5 + .5 * sign(z) * sqrt(abs(z))) * (sky.y - 1.) + .5;
+  result = vec4(texture(atlas, vec2(step, sky.x + 1.) / vec2(textureSize(atlas, 0))).rgb, 1.);
+}`;
+
+const NEAR_M = 0.3;
+const SAMPLES = 4;
+
+/* A picture as it is: the photo by day. */
+const COPY = HEAD + `
+uniform sampler2D image;
+uniform vec2 size;
+void main() {
+  ivec2 at = ivec2(int(gl_FragCoord.x), int(size.y) - 1 - int(gl_FragCoord.y));
+  result = vec4(texelFetch(image, at, 0).rgb, 1.);
+}`;
+
+/* Where one stands who looks at a model: unit ways, and the matrix that leads to the picture, whose
+ * row 0 is at the top. turn and rise in degrees, far in radii. */
+function standing(model, [width, height], { turn, rise, far }) {
+  const rad = Math.PI / 180, bearing = (model.bearing + turn) * rad, reach = model.radius * far;
+  const out = [Math.sin(bearing) * Math.cos(rise * rad), -Math.cos(bearing) * Math.cos(rise * rad),
+               Math.sin(rise * rad)];
+  const eye = model.centre.map((c, k) => c + reach * out[k]);
+  eye[2] = Math.max(eye[2], model.least);
+  const unit = (v) => { const l = Math.hypot(...v); return v.map((c) => c / l); };
+  const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
+  const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+  const ahead = unit(model.centre.map((c, k) => c - eye[k]));
+  const right = unit(cross(ahead, [0, 0, 1])), up = cross(right, ahead);
+  const wide = Math.tan(model.fov * rad / 2), tall = wide * height / width;
+  const end = 3 * (reach + Math.hypot(...model.span));
+  const a = -(end + NEAR_M) / (end - NEAR_M), b = -2 * end * NEAR_M / (end - NEAR_M);
+  const rows = [
+    [...right.map((c) => c / wide), -dot(right, eye) / wide],
+    [...up.map((c) => -c / tall), dot(up, eye) / tall],
+    [...ahead.map((c) => -a * c), a * dot(ahead, eye) + b],
+    [...ahead, -dot(ahead, eye)],
+  ];
+  const camera = [0, 1, 2, 3].flatMap((column) => rows.map((row) => row[column]));
+  return { eye, ahead, right: right.map((c) => c * wide), up: up.map((c) => c * tall), camera };
+}
+
 /* Draws one view on a canvas, in one or two states of its light. Throws where it cannot. */
 class Drawer {
   constructor(canvas, constants, tile) {
@@ -165,6 +290,11 @@ class Drawer {
     this.reduce = this.program(WHOLE, REDUCE);
     this.blur = this.program(WHOLE, BLUR);
     this.show = this.program(WHOLE, SHOW);
+    this.copy = this.program(WHOLE, COPY);
+    this.sky = this.program(WHOLE, SKY);
+    this.surface = this.program(SURFACE_PLACES, SURFACE);
+    this.leaf = this.program(LEAF_PLACES, LEAF);
+    this.mesh = this.program(MESH_PLACES, MESH);
     this.none = gl.createVertexArray();
     this.tile = this.picture(tile);
     this.layers = [];
@@ -179,8 +309,8 @@ class Drawer {
       gl.compileShader(shader);
       gl.attachShader(made, shader);
     }
-    gl.bindAttribLocation(made, 0, "place");
-    gl.bindAttribLocation(made, 1, "light");
+    const names = [["place", "corner"], ["light", "where", "normal"], ["along"], ["half_size"]];
+    names.forEach((same, k) => same.forEach((name) => gl.bindAttribLocation(made, k, name)));
     gl.linkProgram(made);
     if (!gl.getProgramParameter(made, gl.LINK_STATUS) && !gl.isContextLost()) {
       throw new Error("shader: " + gl.getProgramInfoLog(made));
@@ -205,7 +335,8 @@ class Drawer {
       else if (value.length === 2) gl.uniform2fv(place, value);
       else if (value.length === 3) gl.uniform3fv(place, value);
       else if (value.length === 4) gl.uniform4fv(place, value);
-      else gl.uniformMatrix3fv(place, false, value);
+      else if (value.length === 9) gl.uniformMatrix3fv(place, false, value);
+      else gl.uniformMatrix4fv(place, false, value);
     }
   }
 
@@ -241,11 +372,12 @@ class Drawer {
     return made;
   }
 
-  /* Show a view from now on. images : one a layer, or null where it is dark. */
-  load(view, images, edges) {
-    const gl = this.gl;
-    if (this.edges) gl.deleteTexture(this.edges);
-    this.edges = this.picture(edges);
+  /* Show a view from now on. images : one a layer, or null where it is dark; edges, day : null for none. */
+  load(view, images, edges, day) {
+    const gl = this.gl, [width, height] = view.size;
+    for (const old of [this.edges, this.day]) if (old) gl.deleteTexture(old);
+    this.day = day && this.picture(day);
+    this.edges = this.picture(edges ?? new ImageData(width, height));
     for (const layer of this.layers) {
       if (!layer) continue;
       gl.deleteTexture(layer.texture);
@@ -257,19 +389,75 @@ class Drawer {
     }
     this.targets = [];
     this.view = view;
-    const [width, height] = view.size;
     this.canvas.width = width;
     this.canvas.height = height;
     this.layers = view.layers.map((layer, k) => layer && this.layer(layer, images[k]));
+    if (view.model && !view.solid) view.solid = this.solid(view.model, view.size);
     const small = [Math.ceil(width / 4), Math.ceil(height / 4)];
     const tiny = [Math.ceil(small[0] / 4), Math.ceil(small[1] / 4)];
     this.work = [[width, height], small, tiny].map((size) => ({
       over: this.target(...size), half: this.target(...size),
     }));
     this.lights = [0, 1].map(() => ({
-      shown: null, sum: this.target(width, height),
+      mixed: null, shown: null, sum: this.target(width, height),
+      atlas: view.model ? this.target(...view.model.size) : null,
       veils: [[width, height], small, tiny].map((size) => this.target(...size)),
     }));
+  }
+
+  /* A model's surfaces as the graphics card takes them, and where they are drawn with soft edges. */
+  solid(model, [width, height]) {
+    const gl = this.gl;
+    const array = (attributes, indices) => {
+      const made = gl.createVertexArray();
+      gl.bindVertexArray(made);
+      for (const { text, at, size, type, stride, offset, normal, each } of attributes) {
+        if (text) {
+          gl.bindBuffer(gl.ARRAY_BUFFER, gl.createBuffer());
+          gl.bufferData(gl.ARRAY_BUFFER, bytes(text), gl.STATIC_DRAW);
+        }
+        gl.enableVertexAttribArray(at);
+        gl.vertexAttribPointer(at, size, type, normal, stride, offset ?? 0);
+        gl.vertexAttribDivisor(at, each ?? 0);
+      }
+      if (indices) {
+        gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, gl.createBuffer());
+        gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, bytes(indices), gl.STATIC_DRAW);
+      }
+      return made;
+    };
+    const place = { at: 0, size: 3, type: gl.UNSIGNED_SHORT, stride: 6, normal: true };
+    const way = { type: gl.BYTE, stride: 8, normal: true, each: 1 };
+    const surface = array([
+      { ...place, text: model.corners },
+      { at: 1, size: 2, type: gl.UNSIGNED_SHORT, stride: 4, normal: false, text: model.where },
+    ]);
+    const leaves = array([
+      { ...place, each: 1, text: model.leaves },
+      { ...way, at: 1, size: 3, text: model.ways },
+      { ...way, at: 2, size: 3, offset: 3 },
+      { ...way, at: 3, size: 2, offset: 6, normal: false },
+    ]);
+    const mesh = array([{ ...place, text: model.mesh }], model.faces);
+    gl.bindVertexArray(null);
+    const frame = gl.createFramebuffer();
+    gl.bindFramebuffer(gl.FRAMEBUFFER, frame);
+    for (const [spot, format] of [[gl.COLOR_ATTACHMENT0, gl.RGBA16F],
+                                  [gl.DEPTH_ATTACHMENT, gl.DEPTH_COMPONENT24]]) {
+      const most = gl.getInternalformatParameter(gl.RENDERBUFFER, gl.RGBA16F, gl.SAMPLES);
+      const buffer = gl.createRenderbuffer();
+      gl.bindRenderbuffer(gl.RENDERBUFFER, buffer);
+      gl.renderbufferStorageMultisample(gl.RENDERBUFFER, Math.min(SAMPLES, most[0] ?? 0), format, width, height);
+      gl.framebufferRenderbuffer(gl.FRAMEBUFFER, spot, gl.RENDERBUFFER, buffer);
+    }
+    if (gl.checkFramebufferStatus(gl.FRAMEBUFFER) !== gl.FRAMEBUFFER_COMPLETE) {
+      throw new Error("no half-float targets with depth");
+    }
+    const count = (text, size) => bytes(text).length / size;
+    return {
+      surface, leaves, mesh, frame, corners: count(model.corners, 6),
+      leafCount: count(model.leaves, 6), faceCorners: count(model.faces, 4),
+    };
   }
 
   layer({ top, peaks }, image) {
@@ -304,20 +492,51 @@ class Drawer {
     this.gl.drawArrays(this.gl.TRIANGLES, 0, 3);
   }
 
-  /* The sum of the layers, each by its RGB weight, and its halos. */
+  /* The sum of the layers, each by its RGB weight. */
   mix(light, weights) {
-    const gl = this.gl, { knee, luminous, shown } = this.constants;
-    this.into(light.sum, true, true);
+    const gl = this.gl, { knee } = this.constants;
+    this.into(light.atlas ?? light.sum, true, true);
     this.layers.forEach((layer, k) => {
       if (!layer || !weights[k].some((w) => w > 0)) return;
       const weight = weights[k].map((w) => w * SCALE);
       this.pass(this.add, { layer: layer.texture, weight, knee, top: layer.top });
       if (layer.peaks) {
-        this.use(this.peak, { weight, size: this.view.size });
+        this.use(this.peak, { weight, size: this.view.model?.size ?? this.view.size });
         gl.bindVertexArray(layer.peaks);
         gl.drawArrays(gl.POINTS, 0, layer.count);
       }
     });
+  }
+
+  /* A model under the light of its atlas, from where one stands. */
+  look(light, stand) {
+    const gl = this.gl, { model, solid, size } = this.view, [width, height] = size;
+    const { ahead, right, up, camera } = standing(model, size, stand);
+    const atlas = light.atlas.texture, { low, span } = model;
+    this.into({ frame: solid.frame, width, height }, false, true);
+    this.pass(this.sky, { atlas, right, up, ahead, size, sky: model.sky });
+    gl.enable(gl.DEPTH_TEST);
+    gl.clear(gl.DEPTH_BUFFER_BIT);
+    gl.frontFace(gl.CW);
+    this.use(this.surface, { atlas, low, span, camera });
+    gl.bindVertexArray(solid.surface);
+    gl.drawArrays(gl.TRIANGLES, 0, solid.corners);
+    this.use(this.mesh, { atlas, low, span, camera, first: model.points + 2 * solid.leafCount });
+    gl.bindVertexArray(solid.mesh);
+    gl.drawElements(gl.TRIANGLES, solid.faceCorners, gl.UNSIGNED_INT, 0);
+    this.use(this.leaf, { atlas, low, span, camera, first: model.points });
+    gl.bindVertexArray(solid.leaves);
+    gl.drawArraysInstanced(gl.TRIANGLE_STRIP, 0, 4, solid.leafCount);
+    gl.disable(gl.DEPTH_TEST);
+    gl.frontFace(gl.CCW);
+    gl.bindFramebuffer(gl.READ_FRAMEBUFFER, solid.frame);
+    gl.bindFramebuffer(gl.DRAW_FRAMEBUFFER, light.sum.frame);
+    gl.blitFramebuffer(0, 0, width, height, 0, 0, width, height, gl.COLOR_BUFFER_BIT, gl.NEAREST);
+  }
+
+  /* What is too bright for a screen, spread out as the eye does it. */
+  veil(light) {
+    const { luminous, shown } = this.constants;
     this.into(this.work[0].over, false, false);
     this.pass(this.over, { light: light.sum.texture, luminous, shown: shown * SCALE });
     this.work.forEach(({ over, half }, floor) => {
@@ -337,26 +556,40 @@ class Drawer {
     });
   }
 
-  /* Show states side by side: each a list of RGB weights, with the column where it ends. */
-  draw(sides) {
+  /* Show states side by side: each a list of RGB weights, or null for the photo by day, with the column
+   * where it ends. stand : from where a model is looked at. */
+  draw(sides, stand) {
     const gl = this.gl, { width, height } = this.canvas, c = this.constants;
     let from = 0;
-    sides.forEach(({ weights, until }, k) => {
-      const light = this.lights[k], key = JSON.stringify(weights);
-      if (light.shown !== key) { this.mix(light, weights); light.shown = key; }
+    const cut = (until, pass) => {
       const to = Math.round(until * width);
       this.into(null, false, false);
       gl.enable(gl.SCISSOR_TEST);
       gl.scissor(from, 0, Math.max(0, to - from), height);
-      this.pass(this.show, {
+      pass();
+      gl.disable(gl.SCISSOR_TEST);
+      from = to;
+    };
+    sides.forEach(({ weights, until }, k) => {
+      if (!weights) {
+        cut(until, () => this.pass(this.copy, { image: this.day, size: [width, height] }));
+        return;
+      }
+      const light = this.lights[k], mixed = JSON.stringify(weights);
+      const shown = this.view.model ? mixed + JSON.stringify(stand) : mixed;
+      if (light.mixed !== mixed) { this.mix(light, weights); light.mixed = mixed; }
+      if (light.shown !== shown) {
+        if (this.view.model) this.look(light, stand);
+        this.veil(light);
+        light.shown = shown;
+      }
+      cut(until, () => this.pass(this.show, {
         light: light.sum.texture, near: light.veils[0].texture, wide: light.veils[1].texture,
         widest: light.veils[2].texture, edges: this.edges, tile: this.tile, edge: c.edge, luminous: c.luminous,
         lightness: c.lightness, balance: c.balance, toCones: c.toCones, fromCones: c.fromCones,
         curve: c.curve, size: [width, height], shown: c.shown * SCALE, whitest: c.whitest,
         unit: 1 / SCALE, asItIs: c.asItIs,
-      });
-      gl.disable(gl.SCISSOR_TEST);
-      from = to;
+      }));
     });
   }
 }

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from nightview.handover.page_model import Model
 from nightview.handover.page_parts import Parts
 from nightview.light.field import LUMINOUS32, LightField, mix
 from nightview.light.rays import Array32
@@ -24,10 +25,10 @@ _RELIEF = (0.5, 2.0)
 
 @dataclass(frozen=True, eq=False)
 class Drawn:
-    """A view without halos. layers : luminance (h, w, 3) of each part, lamps first, then the scene.
+    """A view without halos. name : the view's. layers : luminance (h, w, 3) of each part, lamps first, then the scene.
     designed, before : the whole picture of the design, and of the same without its lamps."""
 
-    view: View
+    name: str
     layers: list[Array32]
     designed: Frame
     before: Frame
@@ -39,9 +40,11 @@ def draw_parts(
     views: Sequence[View],
     size: tuple[int, int],
     ev100: float,
+    model: Model,
     progress: Progress,
-) -> list[Drawn]:
-    """Draw all views in every part. ev100 : as for ``draw_frame``. NightviewError without graphics."""
+) -> tuple[list[Drawn], list[Array32]]:
+    """Draw all views in every part, and read off the model's atlas in each. ev100 : as for
+    ``draw_frame``. NightviewError without graphics."""
     ensure_gl()
     canvas = canvas_of(field.site.geometry)
     cameras = [Camera.of(view, size) for view in views]
@@ -49,22 +52,25 @@ def draw_parts(
     # With one part for all that is not lamps, that part is the picture without lamps.
     single = len(parts.scene) == 1 and parts.scene[0].factor[0] == (1.0, 1.0, 1.0)
     states += [parts.designed] if single else [parts.designed, parts.before]
+    count, lamps = len(parts.lamps) + len(parts.scene), len(parts.lamps)
     drawn: list[list[Frame]] = [[] for _ in views]
+    atlases: list[Array32] = []
     for number, state in enumerate(states):
         light = mix(field, state)
         canvas.show(light)
+        if number < count:
+            atlases.append(model.luminance(light))
         for found, camera in zip(drawn, cameras, strict=True):
             found.append(draw_unscattered(canvas, light, camera, ev100))
         progress(number + 1, len(states), "layers of light")
-    count, lamps = len(parts.lamps) + len(parts.scene), len(parts.lamps)
     weights = designed_weights(field, parts)
     views_drawn = []
     for view, frames in zip(views, drawn, strict=True):
         designed, before = frames[count], frames[count - 1 if single else count + 1]
         layers = [frame.luminance for frame in frames[:count]]
         layers[:lamps] = _relieved(layers[:lamps], weights, designed, before)
-        views_drawn.append(Drawn(view, layers, designed, before))
-    return views_drawn
+        views_drawn.append(Drawn(view.name, layers, designed, before))
+    return views_drawn, atlases
 
 
 def designed_weights(field: LightField, parts: Parts) -> Array32:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import base64
-import io
 from collections.abc import Mapping, Sequence
 from html import escape
 
-from PIL import Image
+import numpy as np
+from numpy.typing import NDArray
 
 from nightview.handover.page_frames import Drawn
 from nightview.handover.page_parts import Parts
+from nightview.handover.page_photo import OnPhoto, day_picture
 from nightview.picture.draw import Frame, scattered
 from nightview.picture.tone import develop
 
@@ -20,9 +21,11 @@ PHOTO_QUALITY = 88
 
 
 def controls(
-    parts: Parts, views: Sequence[str], prices: Mapping[str, str], span_k: tuple[float, float]
-) -> str:
-    """All that can be set; span_k : colour temperatures of the sliders [K]."""
+    parts: Parts, views: Sequence[str], prices: Mapping[str, str], span_k: tuple[float, float],
+    photos: bool,
+) -> str:  # fmt: skip
+    """All that can be set; span_k : colour temperatures of the sliders [K]; photos : whether there
+    are any, whose day can be compared."""
     lowest, highest = span_k
 
     def warmth(extra: str) -> str:
@@ -43,6 +46,7 @@ def controls(
         + (f' <span class="price">{escape(prices[name])}</span>' if name in prices else "")
         for name, label in zip(parts.options, parts.labels, strict=True)
     ]
+    by_day = '<option value="day">the photo by day</option>' if photos else ""
     against = "".join(
         f'<option value="{n}">{escape(label)}</option>' for n, label in enumerate(parts.labels)
     )
@@ -64,6 +68,7 @@ def controls(
             choice("Option", "option", options),
             '<fieldset><legend>Compare</legend><label>Left of a line show <select id="against">'
             '<option value="none">nothing else</option><option value="off">lamps off</option>'
+            f"{by_day}"
             f"{against}</select></label></fieldset>",
             zones + every,
         )
@@ -72,19 +77,31 @@ def controls(
 
 def plain_pictures(drawn: Drawn, ev100: float) -> str:
     """The design, and the same without its lamps, as plain pictures."""
-    name = escape(drawn.view.name)
     return "\n".join(
-        f'<figure><img src="data:image/jpeg;base64,{_base64(_photo(frame, ev100))}" '
-        f'alt="{name}, {told}: calculated picture"><figcaption>{name}, {told}</figcaption></figure>'
+        _figure(drawn.name, _shown(frame, ev100), told, "calculated picture")
         for frame, told in ((drawn.designed, "as designed"), (drawn.before, "lamps off"))
     )
 
 
-def _photo(frame: Frame, ev100: float) -> bytes:
-    pixels = develop(scattered(frame, ev100).luminance, ev100, frame.edges)
-    file = io.BytesIO()
-    Image.fromarray(pixels).save(file, "JPEG", quality=PHOTO_QUALITY, optimize=True)
-    return file.getvalue()
+def plain_photo(on: OnPhoto, ev100: float) -> str:
+    """A photo by day, and the design on it, as plain pictures."""
+    name = on.drawn.name
+    night = _figure(name, _shown(on.drawn.designed, ev100), "as designed", on.note)
+    return f"{_figure(name, on.day, 'by day', 'photo')}\n{night}"
+
+
+def _figure(name: str, pixels: NDArray[np.uint8], told: str, kind: str) -> str:
+    words, kind = f"{escape(name)}, {told}", escape(kind)
+    data = _base64(day_picture(pixels, PHOTO_QUALITY))
+    caption = f"{words}. {kind}" if kind.endswith(".") else words
+    return (
+        f'<figure><img src="data:image/jpeg;base64,{data}" alt="{words}: {kind}">'
+        f"<figcaption>{caption}</figcaption></figure>"
+    )
+
+
+def _shown(frame: Frame, ev100: float) -> NDArray[np.uint8]:
+    return develop(scattered(frame, ev100).luminance, ev100, frame.edges)
 
 
 def sections(
@@ -94,8 +111,9 @@ def sections(
     found = []
     if prices:
         rows = "".join(
-            f'<tr><th scope="row">{escape(label)}</th><td>{escape(prices.get(name, "no price given"))}</td></tr>'
+            f'<tr><th scope="row">{escape(label)}</th><td>{escape(prices[name])}</td></tr>'
             for name, label in zip(parts.options, parts.labels, strict=True)
+            if name in prices
         )
         table = f"<table><caption>Each option and its price</caption><tbody>{rows}</tbody></table>"
         found.append(_section("options", "Options", table))
@@ -104,7 +122,7 @@ def sections(
         found.append(_section("findings", "What was found", f"<ol>{told}</ol>"))
     if film is not None:
         video = (
-            '<video controls playsinline preload="metadata" aria-label="A walk round the house" '
+            '<video controls loop playsinline preload="metadata" aria-label="Once round the house, without sound" '
             f'src="data:video/mp4;base64,{_base64(film)}"></video>'
         )
         found.append(_section("film", "Round the house", video))

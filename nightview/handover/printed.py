@@ -52,8 +52,10 @@ def pdf(document: Document, paper: str) -> bytes:
 def pages(document: Document, paper: str) -> list[Drawing]:
     """The document's pages, each a drawing [mm]."""
     found: list[Drawing] = []
-    for sheet in document.sheets:
+    for number, sheet in enumerate(document.sheets):
         setter = _Setter(document, sheet, paper)
+        if number == 0 and document.about:
+            setter.add(Note(document.about))
         for block in sheet.blocks:
             setter.add(block)
         found += setter.finished()

@@ -40,6 +40,8 @@ def document(facts: Facts, quote: Quote) -> Document:
     about = f"Prices in {quote.listed.currency}, from {quote.listed.source}."
     if quote.listed.valid:
         about += f" Valid for {quote.listed.valid} from the day it is handed over."
+    else:
+        about += " The price list does not say how long they are valid."
     return Document(f"{facts.scene.title}: quote", about, tuple(sheets))
 
 
