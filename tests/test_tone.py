@@ -77,7 +77,7 @@ def test_anchor_refuses_what_is_no_light(samples, weights):
 
 
 def test_curve_constants_solve_its_two_conditions():
-    a, d, white = tone._CONTRAST, tone._SHOULDER, tone._WHITEST
+    a, d, white = tone.CONTRAST, tone.SHOULDER, tone.WHITEST
     # x^a = y·(b·x^(a·d) + c) at (1, MIDDLE) and (white, 1), as a linear system.
     expected = np.linalg.solve([[MIDDLE, MIDDLE], [white ** (a * d), 1.0]], [1.0, white**a])
     assert curve_constants() == pytest.approx(expected, rel=1e-12)
@@ -195,7 +195,7 @@ def test_colours_pale_along_the_hues_that_people_see(hue):
     """
     chips = [chip_rgb(*chip[2:]) for chip in MUNSELL[hue]]
     locus = sorted((strength(rgb), hue_deg(rgb)) for rgb in chips)
-    before_balance = chips[0] @ np.linalg.inv(tone._balance().astype(np.float64))
+    before_balance = chips[0] @ np.linalg.inv(tone.white_balance().astype(np.float64))
     before_balance /= before_balance @ Y_WEIGHTS
     strengths = []
     for luminance in np.geomspace(0.1, 12.0, 12):

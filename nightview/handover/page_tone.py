@@ -23,25 +23,25 @@ def constants(knee: float) -> dict[str, object]:
         "knee": knee,
         "luminous": _list(Y_WEIGHTS),
         "shown": 1.0 / tone.MIDDLE,
-        "balance": _list(tone._balance()),
-        "toCones": _list(tone._TO_CONES.T),
-        "fromCones": _list(tone._FROM_CONES.T),
-        "lightness": _list(tone._LIGHTNESS),
-        "curve": [tone._CONTRAST, tone._SHOULDER, b, c],
-        "whitest": tone._WHITEST,
-        "asItIs": tone._AS_IT_IS,
+        "balance": _list(tone.white_balance()),
+        "toCones": _list(tone.TO_CONES.T),
+        "fromCones": _list(tone.FROM_CONES.T),
+        "lightness": _list(tone.LIGHTNESS),
+        "curve": [tone.CONTRAST, tone.SHOULDER, b, c],
+        "whitest": tone.WHITEST,
+        "asItIs": tone.AS_IT_IS,
     }
 
 
 def scatter(size: tuple[int, int], fov_deg: float) -> list[list[list[float]]]:
     """Octaves of the glare as (σ, share) on pixels, on cells of 4 × 4 and of 16 × 16 of them."""
-    lens = glare._lens(size[1], size[0], fov_deg, 0.0)
+    lens = glare.lens_of(size[1], size[0], fov_deg, 0.0)
     wide, widest = [], []
     for sigma, share in lens.smooth:
         if sigma < _WIDER_CELLS:
             wide.append((sigma, share))
         else:
-            coarse = np.sqrt((sigma / 4) ** 2 - glare._BLUR_OF_REDUCTION)
+            coarse = np.sqrt((sigma / 4) ** 2 - glare.BLUR_OF_REDUCTION)
             widest.append((float(coarse), share))
     return [[[s, k] for s, k in floor] for floor in (lens.sharp, wide, widest)]
 

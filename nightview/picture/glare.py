@@ -39,7 +39,7 @@ _WIDEST_SHARE = 2.13
 _REDUCTION = 4  # the wide octaves are smooth: worked out on a quarter of the pixels each way
 _SMOOTH_PX = 6.0
 # Variance that averaging over a cell and interpolating between cells add by themselves [cell²].
-_BLUR_OF_REDUCTION = 1.0 / 12.0 + 1.0 / 6.0
+BLUR_OF_REDUCTION = 1.0 / 12.0 + 1.0 / 6.0
 _SPLAT_PX = 0.7
 _Y = Y_WEIGHTS.astype(np.float32)
 
@@ -97,7 +97,7 @@ def bloom(
         return below + bloom(frame - below, fov_deg, age_years=age_years)
 
     height, width = frame.shape[:2]
-    lens = _lens(height, width, float(fov_deg), float(age_years))
+    lens = lens_of(height, width, float(fov_deg), float(age_years))
     planes = [np.ascontiguousarray(frame[..., c], dtype=np.float32) for c in range(3)]
     bright = np.abs(planes).max(axis=0)
     rows, columns = (_around(bright.any(axis=axis), lens.reach) for axis in (1, 0))
@@ -128,7 +128,7 @@ Octaves = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
-class _Lens:
+class Scatter:
     """How a frame of some size and angle of view scatters.
 
     sharp, smooth : σ [px, of the frame and of its reduced copy] and share of each octave.
@@ -142,14 +142,15 @@ class _Lens:
 
 
 @lru_cache(maxsize=4)
-def _lens(height: int, width: int, fov_deg: float, age_years: float) -> _Lens:
+def lens_of(height: int, width: int, fov_deg: float, age_years: float) -> Scatter:
+    """How an eye of some years scatters light over a picture of that size and angle."""
     sigmas_px = np.radians(CORE_DEG) * 2.0 ** np.arange(_OCTAVES) / _pixel_tan(width, fov_deg)
     shares = np.full(_OCTAVES, _OCTAVE_SHARE * _ageing(age_years))
     shares[-1] *= _WIDEST_SHARE
     octaves = [(float(s), float(k)) for s, k in zip(sigmas_px, shares, strict=True) if s >= 1.0]
     sharp = tuple(octave for octave in octaves if octave[0] < _SMOOTH_PX)
     smooth = tuple(
-        (float(np.sqrt((s / _REDUCTION) ** 2 - _BLUR_OF_REDUCTION)), share)
+        (float(np.sqrt((s / _REDUCTION) ** 2 - BLUR_OF_REDUCTION)), share)
         for s, share in octaves
         if s >= _SMOOTH_PX
     )
@@ -158,7 +159,7 @@ def _lens(height: int, width: int, fov_deg: float, age_years: float) -> _Lens:
     reduced = np.asarray(Image.fromarray(ones).reduce(_REDUCTION))
     kept -= _enlarge(_scatter(reduced, smooth), width, height)
     reach = int(4.0 * max([0.0, *(sigma for sigma, _ in sharp)])) + 1
-    return _Lens(sharp, smooth, reach, kept)
+    return Scatter(sharp, smooth, reach, kept)
 
 
 def _around(used: NDArray[np.bool_], reach: int) -> slice:

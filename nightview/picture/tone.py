@@ -30,14 +30,14 @@ lamps, and a photograph balanced to daylight would drown the whole picture in or
 
 # Contrast, shoulder and the luminance shown as white in units of the exposure's. Ours, by eye:
 # window panes deep, roofs still legible, hot spots 20 times the wall not yet flat.
-_CONTRAST, _SHOULDER, _WHITEST = 1.25, 0.92, 64.0
+CONTRAST, SHOULDER, WHITEST = 1.25, 0.92, 64.0
 
 # Bradford's cone responses from XYZ (in CIECAM97s and the ICC profile specification).
 _BRADFORD = np.array(
     [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
 )
 # Oklab: linear sRGB to its cones, and the weights of their cube roots in its lightness L.
-_TO_CONES = np.array(
+TO_CONES = np.array(
     [
         [0.4122214708, 0.5363325363, 0.0514459929],
         [0.2119034982, 0.6806995451, 0.1073969566],
@@ -45,10 +45,10 @@ _TO_CONES = np.array(
     ],
     np.float32,
 )
-_FROM_CONES = np.linalg.inv(_TO_CONES.astype(np.float64)).astype(np.float32)
-_LIGHTNESS = np.array([0.2104542553, 0.7936177850, -0.0040720468], np.float32)
+FROM_CONES = np.linalg.inv(TO_CONES.astype(np.float64)).astype(np.float32)
+LIGHTNESS = np.array([0.2104542553, 0.7936177850, -0.0040720468], np.float32)
 
-_AS_IT_IS = 0.9995
+AS_IT_IS = 0.9995
 """Colours that keep more than this of their strength are left alone: far less than a code."""
 _STEPS = 4
 _Y = Y_WEIGHTS.astype(np.float32)
@@ -80,16 +80,16 @@ def curve(luminance_cd_m2: ArrayLike, ev100: float) -> Floats:
     y(1) = ``MIDDLE`` and y(64) = 1. Never falls; 1 above 64 times the exposure's luminance.
     """
     x = np.asarray(luminance_cd_m2, dtype=np.float32) / np.float32(luminance_of_ev100(ev100))
-    x = np.clip(x, 0.0, _WHITEST)
-    a, b, c = np.float32(_CONTRAST), *(np.float32(k) for k in curve_constants())
+    x = np.clip(x, 0.0, WHITEST)
+    a, b, c = np.float32(CONTRAST), *(np.float32(k) for k in curve_constants())
     rise = x**a
-    return np.minimum(rise / (b * rise ** np.float32(_SHOULDER) + c), np.float32(1.0))
+    return np.minimum(rise / (b * rise ** np.float32(SHOULDER) + c), np.float32(1.0))
 
 
 def curve_constants() -> tuple[float, float]:
     """The curve's b and c, solved from its two fixed points (for a shader, too)."""
-    rise = _WHITEST**_CONTRAST
-    bend = rise**_SHOULDER
+    rise = WHITEST**CONTRAST
+    bend = rise**SHOULDER
     b = (rise * MIDDLE - 1.0) / ((bend - 1.0) * MIDDLE)
     return b, 1.0 / MIDDLE - b
 
@@ -147,14 +147,14 @@ def _rounded(shown: Floats, threshold: Floats) -> NDArray[np.uint8]:
 def _screen(rgb: Floats, ev100: float) -> Floats:
     """Linear screen values 0 to 1 of linear RGB [cd/m²], both (…, 3)."""
     y = curve(rgb @ _Y, ev100)
-    colour = rgb @ _balance()
+    colour = rgb @ white_balance()
     np.maximum(colour, 0.0, out=colour)
     colour /= np.maximum(colour @ _Y, np.float32(1e-20))[..., None]
     over = _largest(colour) - np.float32(1.0)
     most, room = y * over, np.float32(1.0) - y
     # Smooth from 1, well inside the screen's gamut, to room/most, at its edge.
     keep: Floats = room / np.sqrt(np.sqrt(np.sqrt(room**8 + most**8 + np.float32(1e-30))))
-    pale = keep < _AS_IT_IS
+    pale = keep < AS_IT_IS
     colour[pale] = _paled(colour[pale], 1 + keep[pale] * over[pale])
     colour *= y[..., None]
     return np.clip(colour, 0.0, 1.0, out=colour)
@@ -173,11 +173,11 @@ def _paled(colour: Floats, peak: Floats) -> Floats:
     image processing", 2020. All of Oklab's cone responses are cubes, so on that line they are
     (1 + t·p)³, t = 1 being the colour as it was; t is found by false position.
     """
-    cones = np.cbrt(colour @ _TO_CONES.T)
-    p = cones / (cones @ _LIGHTNESS)[:, None] - 1
+    cones = np.cbrt(colour @ TO_CONES.T)
+    p = cones / (cones @ LIGHTNESS)[:, None] - 1
 
     def at(t: Floats) -> tuple[Floats, Floats]:
-        there = (1 + t[:, None] * p) ** 3 @ _FROM_CONES.T
+        there = (1 + t[:, None] * p) ** 3 @ FROM_CONES.T
         there /= (there @ _Y)[:, None]
         return there, np.subtract(_largest(there), peak)
 
@@ -193,7 +193,7 @@ def _paled(colour: Floats, peak: Floats) -> Floats:
 
 
 @lru_cache(maxsize=1)
-def _balance() -> Floats:
+def white_balance() -> Floats:
     """(3, 3) by which rows of linear sRGB are multiplied to turn ``WHITE_K`` neutral."""
     cones = _BRADFORD @ RGB_TO_XYZ
     gain = (cones @ np.ones(3)) / (cones @ rgb_of_cct(WHITE_K))

@@ -91,8 +91,12 @@ def listed_text(path: Path) -> str:
         raise NightviewError(str(path), "there is no such file", "check its name") from None
     except UnicodeDecodeError:
         raise NightviewError(path.name, "is not UTF-8 text", "save it as UTF-8") from None
-    except (OSError, ValueError) as error:
-        raise NightviewError(str(path), f"cannot be read: {error}") from None
+    except IsADirectoryError:
+        raise NightviewError(str(path), "is a folder", "name the price list in it") from None
+    except OSError as error:
+        raise NightviewError(str(path), f"cannot be read: {error.strerror}") from None
+    except ValueError:  # a null character
+        raise NightviewError("the price list", f"cannot be called {str(path)!r}") from None
 
 
 OF_THE_QUOTE = ("part", "kit", "labour", "quote")
