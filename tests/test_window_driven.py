@@ -4,6 +4,7 @@ on a screen of Qt's own otherwise. Two tests send the events of a real mouse and
 from __future__ import annotations
 
 import atexit
+import functools
 import os
 import shutil
 import signal
@@ -41,6 +42,14 @@ def x_server() -> tuple[subprocess.Popen[bytes], str]:
         return server, f":{told.readline().strip()}"
 
 
+@functools.cache
+def own_screen() -> str:
+    """The display of this process: Qt keeps to the screen that it began on."""
+    server, display = x_server()
+    atexit.register(server.terminate)  # Qt ends the process where its screen goes away
+    return display
+
+
 LEFT, NONE = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
 
 
@@ -50,9 +59,7 @@ def app():
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("QT_QPA_PLATFORM", "offscreen")
         if XVFB:
-            server, display = x_server()
-            atexit.register(server.terminate)  # Qt ends the process where its screen goes away
-            patch.setenv("DISPLAY", display)
+            patch.setenv("DISPLAY", own_screen())
             patch.setenv("QT_QPA_PLATFORM", "xcb")
             try:
                 ensure_screen()
