@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from photographed import HOUSE, SIZE, camera_at, grey, site_of, spread_names, table
+from PIL import Image
 
 import nightview as nv
 from nightview.errors import NightviewError
@@ -168,7 +169,7 @@ from PySide6.QtWidgets import QApplication, QMessageBox  # noqa: E402
 from test_window_driven import LEFT, NONE, XDOTOOL, until  # noqa: E402
 from test_window_driven import app as app  # noqa: E402  the same screen
 
-from nightview.window.marking import Marker  # noqa: E402
+from nightview.window.marking import Marker, PhotoPane  # noqa: E402
 
 CTRL, SHIFT = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.ShiftModifier
 
@@ -308,6 +309,21 @@ def test_the_loupe_shows_what_is_under_the_pointer(app, opened) -> None:
         window.pane.loupe_frame(QPointF(5, 5)).left()
         > window.pane.loupe_frame(QPointF(at.x() + 900, 5)).left()
     )
+
+
+def test_the_loupe_shows_the_file_itself(app, tmp_path: Path) -> None:
+    """A photo twice as wide as it is worked with: a fine pattern is still there to look at."""
+    codes = np.zeros((400, 3200, 3), np.uint8)
+    codes[:, ::2] = 255  # one pixel black, one white
+    path = tmp_path / "wide.png"
+    Image.fromarray(codes).save(path)
+    image = read_photo(path, "file", fine=True)
+    assert image.scale == 0.5 and np.ptp(image.srgb[100, 100:1500]) < 0.1
+    pane = PhotoPane(image)
+    assert (pane.fine.width(), pane.fine.height()) == (3200, 400)
+    seen = [pane.fine.pixelColor(x, 200).red() for x in range(1000, 1004)]
+    assert seen == [255, 0, 255, 0]
+    assert read_photo(path, "file").fine is None
 
 
 def test_find_and_hide_lines(app, opened) -> None:

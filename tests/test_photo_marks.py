@@ -463,7 +463,33 @@ def test_refusals_end_with_status_2(
     assert (
         told in said.err and 'house.toml: photo "front"' in said.err and "Traceback" not in said.err
     )
-    assert not list(job.parent.glob("*.png"))
+    # What can be drawn is drawn, so that an eye may find what is wrong.
+    drawn = job.parent / "house-front-match.png"
+    assert drawn.exists() == ("cropped" in told)
+    if drawn.exists():
+        shown = np.asarray(Image.open(drawn).convert("RGB")).astype(int)
+        assert ((shown[..., 0] - shown[..., 2]) > 120).sum() > 2000  # yellow lines on grey
+
+
+def test_a_refused_photo_is_drawn_as_the_good_marks_have_it(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With one mark 90 px off, the lines are where they are without it."""
+    assert main(["match", str(job), "--out", str(job.parent), "--json"]) == 0
+    good = np.asarray(Image.open(job.parent / "house-front-match.png").convert("RGB")).astype(int)
+    (figures,) = json.loads(capsys.readouterr().out)
+    x, y = figures["marks"][0]["pixel"]
+    text = job.read_text()
+    at = f"pixel = [{x:.9f}, {y:.9f}]"
+    assert text.count(at) == 1
+    job.write_text(text.replace(at, f"pixel = [{x + 90:.9f}, {y:.9f}]"))
+    assert main(["match", str(job), "--out", str(job.parent)]) == 2
+    told = capsys.readouterr()
+    assert "does not fit the others" in told.err and "house-front-match.png" in told.out
+    bad = np.asarray(Image.open(job.parent / "house-front-match.png").convert("RGB")).astype(int)
+    lines = [(part[:1067, :, 0] - part[:1067, :, 2]) > 120 for part in (good, bad)]
+    same = (lines[0] & lines[1]).sum() / (lines[0] | lines[1]).sum()
+    assert same > 0.9
 
 
 def test_no_photo_and_unknown_names(job: Path, capsys: pytest.CaptureFixture[str]) -> None:

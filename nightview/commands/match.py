@@ -134,7 +134,7 @@ def _matched(
 ) -> dict[str, Any]:
     """Solve one photo, print or return the figures, write the overlay."""
     from nightview.commands.job import out_folder
-    from nightview.photo.overlay import refuse_foreign, sheet, write_sheet
+    from nightview.photo.overlay import refuse_foreign, refused_sheet, sheet, write_sheet
     from nightview.photo.refusals import RefusedError
     from nightview.photo.solve import marks_of, solved_of
     from nightview.photo.takeoff import contradicted
@@ -148,9 +148,14 @@ def _matched(
     try:
         solved = solved_of(site, photo, image)
     except RefusedError as error:
-        if error.kind not in ("misfit", "wrong mark"):
-            raise
-        mended = contradicted(job, marks_of(job, photo, image))
+        marks = marks_of(job, photo, image)
+        if len(marks):
+            # The best guess replaces an earlier overlay, which would tell of other marks.
+            drawn = refused_sheet(site, image, photo.name, marks, error.guess, error.problem)
+            write_sheet(drawn, path, photo.name, overwrite)
+            if not json:
+                print(path)
+        mended = contradicted(job, marks) if error.kind in ("misfit", "wrong mark") else []
         if not mended:
             raise
         values = " or ".join(one.told() for one in mended[:2])

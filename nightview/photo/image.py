@@ -32,13 +32,15 @@ class PhotoImage:
     srgb : (h, w, 3) float32, codes 0 to 1 as shown, row 0 at the top, upright.
     focal_35mm_m : the file's own focal length as on 35 mm film [m], or None.
     scale : pixels here for one of the upright file's; 1 unless it was wider than 1600.
-    name : the file's name, for messages.
+    name : the file's name, for messages. fine : (H, W, 3) uint8, the upright file itself where it is
+    larger and was asked for.
     """
 
     srgb: Floats
     focal_35mm_m: float | None
     scale: float
     name: str
+    fine: NDArray[np.uint8] | None = None
 
     @property
     def size(self) -> tuple[int, int]:
@@ -56,8 +58,9 @@ def focal_px(focal_35mm_m: float, size: tuple[int, int]) -> float:
     return focal_35mm_m / FILM_DIAGONAL_M * float(np.hypot(*size))
 
 
-def read_photo(path: Path, key: str) -> PhotoImage:
+def read_photo(path: Path, key: str, fine: bool = False) -> PhotoImage:
     """The photo of a file. key : where the scene names it, for messages, as 'photo "front": file'.
+    fine : keep the file's own pixels too, to look at closely.
 
     16-bit, grey, CMYK and see-through pictures, other colour spaces with a profile, and turned ones
     are taken. Raises NightviewError for a missing file, one that is no picture or is torn, and one
@@ -91,7 +94,7 @@ def read_photo(path: Path, key: str) -> PhotoImage:
             ) from None
         _check_size(where, *image.size)
         try:
-            return _upright(image, path.name, where)
+            return _upright(image, path.name, where, fine)
         except NightviewError:
             raise
         except Exception as error:
@@ -115,14 +118,17 @@ def _check_size(where: str, width: int, height: int) -> None:
         raise NightviewError(where, problem, f"give a photo of {LEAST_PX} pixels or more each way")
 
 
-def _upright(image: Image.Image, name: str, where: str) -> PhotoImage:
+def _upright(image: Image.Image, name: str, where: str, fine: bool) -> PhotoImage:
     focal = _focal_35mm_m(image)
     profile = image.info.get("icc_profile")
     image = ImageOps.exif_transpose(image)
     scale = min(1.0, WIDEST_PX / image.size[0])
     codes = _deep_codes(image, where) if _deep(image) else _rgb(image, profile)
     shown = _reduced(codes, scale) if scale < 1.0 else _shares(codes)
-    return PhotoImage(np.ascontiguousarray(shown, np.float32), focal, scale, name)
+    kept = None
+    if fine and scale < 1.0:
+        kept = np.asarray(codes if codes.dtype == np.uint8 else np.rint(255 * codes), np.uint8)
+    return PhotoImage(np.ascontiguousarray(shown, np.float32), focal, scale, name, kept)
 
 
 def _shares(codes: NDArray[np.uint8] | Floats) -> Floats:

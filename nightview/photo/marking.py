@@ -13,7 +13,7 @@ from nightview.photo.fit import Marks
 from nightview.photo.image import PhotoImage
 from nightview.photo.overlay import wireframe
 from nightview.photo.refusals import RefusedError
-from nightview.photo.solve import Solved, best_fits, marks_of, solved_of
+from nightview.photo.solve import Solved, marks_of, solved_of
 from nightview.photo.worth import usual_camera, worth_marking
 from nightview.picture.camera import Camera
 from nightview.scene.photo_model import Photo
@@ -22,8 +22,6 @@ from nightview.site.landmarks import landmarks_of
 from nightview.site.surface import Array
 
 Pixel = tuple[float, float]
-GUESSED = ("uncertain", "wrong mark", "misfit")
-"""Refusals in which the best camera is still worth looking at."""
 
 
 @dataclass(frozen=True)
@@ -82,8 +80,7 @@ def judged(site: Site, photo: Photo, image: PhotoImage) -> Judged:
         camera, told, good = solved.camera, _told(solved, image), True
     except RefusedError as error:
         told, good = _sentence(error), False
-        if error.kind in GUESSED and marks is not None:
-            camera = best_fits(marks)[0].camera(marks.size)
+        camera = error.guess
     except NightviewError as error:
         told, good = f"{error.where}: {_sentence(error)}", False
     segments, seen = np.zeros((0, 2, 2)), np.zeros(0, bool)
@@ -97,7 +94,15 @@ def _told(solved: Solved, image: PhotoImage) -> str:
         f"Focal length {1e3 * solved.focal_35mm_m:.0f} mm as on 35 mm film; marks are off by "
         f"{solved.rms_px / image.scale:.1f} px; expected error of corners {solved.corner_px / image.scale:.0f} px."
     )
-    return " ".join([told, *(f"Mind: {warning}." for warning in solved.warnings)])
+    return " ".join(
+        [
+            told,
+            *(
+                f"Mind: {warning.rstrip('.')}{'' if warning.endswith('?') else '.'}"
+                for warning in solved.warnings
+            ),
+        ]
+    )
 
 
 def _sentence(error: NightviewError) -> str:

@@ -3,8 +3,8 @@
 A solved camera is some pixels off and a tree has other leaves, so along every outline of the model
 the photo's colours decide. Two kinds of pixels that are certain teach a straight division of colours
 (R. A. Fisher, "The use of multiple measurements in taxonomic problems", 1936), by which the pixels
-between them are told apart; where the two do not differ enough, the model is believed. A window's
-outline is moved as a whole, and its bars are what is thin and bright in it.
+between them are told apart; where the two do not differ enough, the model is believed. Windows are
+read in ``panes``.
 """
 
 from __future__ import annotations
@@ -17,9 +17,10 @@ from scipy import ndimage
 
 from nightview.lamps.colour import Y_WEIGHTS
 from nightview.light.rays import Array32
+from nightview.photo.panes import box, panes_of
 from nightview.photo.pixels import Bools, Pixels
 from nightview.photo.spread import mean_around
-from nightview.site.surface import Patch
+from nightview.site.surface import Array, Patch
 
 REACH = 0.006
 """How far outlines may be off, as a share of the picture's width."""
@@ -27,10 +28,9 @@ CROWN_REACH = 0.02
 """And outlines of crowns."""
 APART = 1.2
 """Two kinds of colours whose means lie fewer standard deviations apart are not told apart."""
-BAR_M, BAR_FACTOR = 0.09, 1.5
-"""Bars in a window are thinner than this, and brighter than the glass by this factor."""
+CLEAR = 0.95
+"""Where more than this is glass, nothing stands before it that counts."""
 BESIDE_PX = 8
-RING_PX = 2.0
 _FEW = 40
 _DARK = 1e-3
 _SHARP = 2.0
@@ -42,18 +42,20 @@ _Y = Y_WEIGHTS.astype(np.float32)
 class Mattes:
     """What the pixels of a photo show.
 
-    sky, leaf : (h, w) share of sky, and of a crown's leaves before what else is there. far : (h, w) of
-    the ground beyond the model's own. glass : (h, w)
-    of a window or of water. source : (n,) the pixel whose solid surface stands for this one's.
+    sky, leaf : (h, w) share of sky, and of a crown's leaves before what else is there. far : (h, w)
+    whether it is ground beyond the model's own. pane : (h, w) share of a window's glass or of water.
+    source : (n,) the pixel whose solid surface stands for this one's. bars : of each window, the
+    pixels of bars and those of its frames, whose light the bars take: (k,) and (l,).
     known : (h, w) whether the model has a surface there at all. front : (h, w, 3) the linear photo
-    without the sky in it. leaf_reach : (m,) pixels that may show leaves.
+    without the sky and the glass in it. leaf_reach : (m,) pixels that may show leaves.
     """
 
     sky: Array32
     leaf: Array32
     far: Bools
-    glass: Bools
+    pane: Array32
     source: NDArray[np.intp]
+    bars: tuple[tuple[NDArray[np.intp], NDArray[np.intp]], ...]
     known: Bools
     front: Array32
     leaf_reach: NDArray[np.intp]
@@ -85,19 +87,21 @@ def mattes_of(photo: Array32, pixels: Pixels, reach_px: float | None = None) -> 
     solid = (pixels.solid.surface >= 0).reshape(shape)
     has_leaf = np.zeros(shape, bool)
     has_leaf.ravel()[pixels.at_leaf] = True
-    horizon = reach * pixels.camera.pixel_tan
-    far = ~solid & (pixels.ways[:, 2] < horizon).reshape(shape)
+    rise = pixels.ways[:, 2].reshape(shape) / pixels.camera.pixel_tan
+    far = ~solid & (rise < 0)
     is_sky = _sky(photo, solid | far, has_leaf, reach)
     sky, front = _share_of_sky(photo, is_sky)
+    far = ~solid & (rise < reach) & ~is_sky  # about the horizon the photo's colours decide
     near = ndimage.distance_transform_edt(~solid, return_indices=True)
     away, (rows, columns) = near
     source = (rows * width + columns).ravel() if solid.any() else np.arange(solid.size)
     known = solid | ((away <= reach) & ~far)
-    glass = _glass(photo, pixels, reach)
+    pane = panes_of(photo, pixels, reach)
     leaf, region = _leaves(photo, pixels, has_leaf, sky, known, far)
     _without_sky_colour(front, leaf, has_leaf & (sky < 0.05), ~known & ~far)
-    source = _matte_source(pixels, glass, source)
-    return Mattes(sky, leaf, far, glass, source, known, front, region)
+    _without_glass(front, photo, pane)
+    source, bars = _matte_source(pixels, pane, source)
+    return Mattes(sky, leaf, far, pane, source, bars, known, front, region)
 
 
 # --- sky ------------------------------------------------------------------------------------------
@@ -110,9 +114,9 @@ def _sky(photo: Array32, solid: Bools, has_leaf: Bools, reach: float) -> Bools:
         return ~solid
     inside = ndimage.distance_transform_edt(solid | has_leaf)  # from the open sky
     outside = ndimage.distance_transform_edt(open_sky)
-    colours = photo.reshape(-1, 3)
     sure, not_sky = (outside > reach).ravel(), (solid & (inside > reach)).ravel()
     for _ in range(3):  # far trees and houses that the model lacks are thrown out of the sky
+        colours = _even_sky(photo, sure.reshape(solid.shape)).reshape(-1, 3)
         score, apart = told_apart(colours, sure, not_sky)
         if apart < APART:
             return open_sky
@@ -120,6 +124,31 @@ def _sky(photo: Array32, solid: Bools, has_leaf: Bools, reach: float) -> Bools:
     may = (~solid | (inside <= reach)).ravel()
     found: Bools = (may & (score > 0)).reshape(photo.shape[:2])
     return found
+
+
+def _even_sky(photo: Array32, sky: Bools) -> Array32:
+    """The photo over what the sky would be at each pixel: blue above, hazy and bright below, brighter
+    towards the sun; a surface of second order, fitted to the logarithms of what is sky, (h, w, 3)."""
+    which = np.flatnonzero(sky)
+    if len(which) < _FEW:
+        return photo
+    some = which[:: max(1, len(which) // _SUBSET)]
+    height, width = sky.shape
+    lowest = np.flatnonzero(sky.any(axis=1))[-1] / height  # nothing is told of what lies below
+    y, x = np.divmod(some, width)
+    terms = _second_order(y / height, x / width)
+    values = np.log(np.maximum(photo.reshape(-1, 3)[some], _DARK))
+    fit = np.linalg.lstsq(terms, values, rcond=None)[0]
+    rows, columns = np.minimum(np.arange(height) / height, lowest), np.arange(width) / width
+    found = np.empty_like(photo)
+    for row in range(height):
+        usual = _second_order(np.full(width, rows[row]), columns) @ fit
+        found[row] = photo[row] / np.exp(usual)
+    return found
+
+
+def _second_order(y: Array, x: Array) -> Array:
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
 
 
 def _share_of_sky(photo: Array32, is_sky: Bools) -> tuple[Array32, Array32]:
@@ -181,7 +210,7 @@ def _leaves(
     certain = has_leaf & (dense > 0.6) & (sky < 0.05)
     for kind in np.unique(behind[may & ~open_sky]):
         here = may & ~open_sky & (behind == kind)
-        rows, columns = _box(here, int(4 * reach))
+        rows, columns = box(here, int(4 * reach))
         own = behind[rows, columns] == kind
         plain = own & ~may[rows, columns] & (sky[rows, columns] < 0.05)
         local = photo[rows, columns].reshape(-1, 3)
@@ -212,97 +241,31 @@ def _without_sky_colour(front: Array32, leaf: Array32, certain: Bools, open_sky:
     front[mixed] = usual * np.clip(bright, 0.5, 1.6)[:, None]
 
 
-def _box(mask: Bools, margin: int) -> tuple[slice, slice]:
-    """Rows and columns of a mask, with a margin."""
-    found = []
-    for axis in (1, 0):
-        where = np.flatnonzero(mask.any(axis=axis))
-        found.append(slice(max(0, int(where[0]) - margin), int(where[-1]) + margin + 1))
-    return found[0], found[1]
-
-
 # --- windows --------------------------------------------------------------------------------------
 
 
-def _glass(photo: Array32, pixels: Pixels, reach: float) -> Bools:
-    """Which pixels are a window's glass, or water: bars and frames by the photo's own."""
-    shape = photo.shape[:2]
-    pane = pixels.solid.where("glass").reshape(shape)
-    glass: Bools = pixels.solid.where("water").reshape(shape)
-    numbers = pixels.solid.surface.reshape(shape)
-    patches = pixels.solid.geometry.patches
-    for opening in sorted({patch.opening for patch in patches if patch.opening}):
-        own_patch = np.array([patch.opening == opening for patch in patches])
-        here = pane.copy()
-        here[pane] = own_patch[numbers[pane]]
-        if not here.any():
-            continue
-        rows, columns = _box(here, int(4 * reach) + 2)
-        here = here[rows, columns]
-        # With its bars: a photo has them elsewhere.
-        own = here | ndimage.binary_closing(here, iterations=max(2, int(reach)))
-        local = photo[rows, columns]
-        own = _fitted(own, local, reach)
-        point = pixels.solid.point.reshape(*shape, 3)[rows, columns][here].mean(axis=0)
-        away = float(np.linalg.norm(point - pixels.camera.eye))
-        found = own & ~_bars(local, BAR_M / (away * pixels.camera.pixel_tan))
-        found = ndimage.median_filter(found, 3)  # the photo's grain leaves single pixels
-        glass[rows, columns] |= _without_specks(found, own)
-    return glass
+def _without_glass(front: Array32, photo: Array32, pane: Array32) -> None:
+    """Give pixels that are part bar, part glass the colour of the bar, in place."""
+    rim = np.flatnonzero((pane > 1 - CLEAR) & (pane <= CLEAR))
+    if len(rim):
+        bar = (pane <= 1 - CLEAR) & (ndimage.maximum_filter(pane, BESIDE_PX) > 0)
+        front.reshape(-1, 3)[rim] = _around(photo, bar, bar, rim, _SHARP)
 
 
-def _fitted(own: Bools, photo: Array32, reach: float) -> Bools:
-    """A pane's outline moved to where the photo's brightness steps most across it.
+def _matte_source(
+    pixels: Pixels, share: Array32, source: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], tuple[tuple[NDArray[np.intp], NDArray[np.intp]], ...]]:
+    """Sources that are matte surfaces for bars and panes too: the frame in the pane's own plane; and
+    ``Mattes.bars``.
 
-    Over a window, a camera's error is much the same everywhere, so the outline keeps its shape.
+    A bar has the nearest such pixel, a pane's glass that nearest to its middle.
     """
-    tone = np.log(np.maximum(photo @ _Y, _DARK))
-    inside, outside = (ndimage.distance_transform_edt(mask) for mask in (own, ~own))
-    rings = [np.argwhere((depth > 0) & (depth <= RING_PX)) for depth in (inside, outside)]
-    far, limit = int(reach), np.array(own.shape) - 1
-    best, found = -1.0, (0, 0)
-    for move in np.ndindex(2 * far + 1, 2 * far + 1):
-        shift = np.array(move) - far
-        within, without = (tone[tuple(np.clip(ring + shift, 0, limit).T)].mean() for ring in rings)
-        step = abs(within - without) * np.exp(-0.5 * float(shift @ shift) / reach**2)
-        if step > best:
-            best, found = step, (int(shift[0]), int(shift[1]))
-    return np.asarray(ndimage.shift(own, found, order=0, cval=False), bool)
-
-
-def _without_specks(glass: Bools, whole: Bools) -> Bools:
-    """Glass in which no bar is a mere speck."""
-    parts, count = ndimage.label(whole & ~glass, np.ones((3, 3)))
-    size = np.bincount(parts.ravel(), minlength=count + 1)
-    found: Bools = glass | (whole & ~glass & (size < max(6, 0.002 * whole.sum()))[parts])
-    return found
-
-
-def _bars(photo: Array32, size_px: float) -> Bools:
-    """Thin things brighter than what is on both sides (top-hat transforms: J. Serra,
-    "Image analysis and mathematical morphology", 1982)."""
-    tone = np.log(np.maximum(photo @ _Y, _DARK))
-    size = max(3, int(np.ceil(size_px)) | 1)
-    step = float(np.log(BAR_FACTOR))
-    thin = np.zeros(tone.shape, bool)
-    for across in (0, 1):
-        # A bar is long: along it the photo's grain is evened out first.
-        along = ndimage.median_filter(tone, (1, 2 * size + 1) if across == 0 else (2 * size + 1, 1))
-        window = (size, 1) if across == 0 else (1, size)
-        thin |= ndimage.white_tophat(along, window) > step
-    return thin
-
-
-def _matte_source(pixels: Pixels, glass: Bools, source: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Sources that are matte surfaces for bars and panes too: the frame in the pane's own plane.
-
-    A bar takes the light of the nearest such pixel, a pane's glass that nearest to its middle.
-    """
-    shape, seen = glass.shape, pixels.solid
+    shape, seen, glass = share.shape, pixels.solid, share > CLEAR
     patches, number = seen.geometry.patches, seen.surface.reshape(shape)
     pane = seen.where("glass").reshape(shape)
     found = source.copy()
-    for opening in {patch.opening for patch in patches if patch.opening}:
+    bars = []
+    for opening in sorted({patch.opening for patch in patches if patch.opening}):
         own = {_plane(patch) for patch in patches if patch.opening == opening}
         frame = [patch.kind == "matte" and _plane(patch) in own for patch in patches]
         is_frame = np.array([*frame, *[False] * (len(seen.geometry.surfaces) - len(patches) + 1)])
@@ -310,7 +273,7 @@ def _matte_source(pixels: Pixels, glass: Bools, source: NDArray[np.intp]) -> NDA
         here = pane & is_pane[np.where(pane, number, -1)]
         if not here.any():
             continue
-        rows, columns = _box(here, BESIDE_PX)
+        rows, columns = box(here, BESIDE_PX)
         near = is_frame[number[rows, columns]] & ~glass[rows, columns]
         if not near.any():
             continue
@@ -321,7 +284,12 @@ def _matte_source(pixels: Pixels, glass: Bools, source: NDArray[np.intp]) -> NDA
         flat = np.where(clear, nearest[middle], nearest)
         wanted = clear | here[rows, columns]
         found.reshape(shape)[rows, columns][wanted] = flat[wanted]
-    return found
+        number_of = np.arange(glass.size).reshape(shape)[rows, columns]
+        rim = near & (
+            share[rows, columns] > 1 - CLEAR
+        )  # beside a bar that stands on the model's own
+        bars.append((number_of[here[rows, columns] & ~clear | rim], number_of[near]))
+    return found, tuple(bars)
 
 
 def _plane(patch: Patch) -> tuple[float, ...]:

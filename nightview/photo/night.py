@@ -44,6 +44,8 @@ SKY = "sky"
 """The name of the layer that is the sky's."""
 UNKNOWN_SEES = 0.45
 """Share of the sky's light on level ground that falls on upright things the model lacks."""
+BAR_BLUR = 0.02
+"""Bars take the mean light of the frames so far around, as a share of the picture's width."""
 BAND_ROWS = 64
 MOST_BYTES = 1 << 30
 """Layers are made where all of them need no more: some fifty of a photo 1600 pixels wide."""
@@ -143,7 +145,13 @@ class PhotoNight:
     def _drawn(self, light: Light) -> Array32:
         """The photo under a light, (h, w, 3)."""
         pixels, mattes = self.recovered.pixels, self.recovered.mattes
-        lux = pixels.solid.illuminance(light)[mattes.source]
+        direct = pixels.solid.illuminance(light)
+        lux = direct[mattes.source]
+        for bars, frames in mattes.bars:
+            around, weight = mean_around(
+                direct[frames], frames, bars, pixels.shape, BAR_BLUR * pixels.shape[1]
+            )
+            lux[bars[weight > 1e-3]] = around[weight > 1e-3]
         ambient = ambient_lx(light.field.site) * light.state.sky
         lux[self._unknown] = UNKNOWN_SEES * ambient
         lux[mattes.far.ravel()] = ambient
@@ -192,7 +200,7 @@ class PhotoNight:
         """Rows and columns of glass and water, and what a canvas would mark there."""
         seen, shape = self.recovered.pixels.solid, self.recovered.pixels.shape
         panes = (seen.where("glass") | seen.where("water")).reshape(shape)
-        rows, columns = np.nonzero(self.recovered.mattes.glass & panes.any())
+        rows, columns = np.nonzero((self.recovered.mattes.pane > 0.01) & panes.any())
         where = ndimage.distance_transform_edt(~panes, return_distances=False, return_indices=True)
         at = where[0][rows, columns] * shape[1] + where[1][rows, columns]
         marks = np.column_stack([-1.0 - seen.surface[at], seen.uv[at]])
@@ -205,7 +213,8 @@ class PhotoNight:
             marked = np.zeros((*frame.shape[:2], 4), np.float32)
             marked[rows, columns, :3] = marks
             fill_mirrors(marked, self.recovered.camera, 1, light)
-            frame[rows, columns] += self._share[rows, columns, None] * marked[rows, columns, :3]
+            share = self._share[rows, columns] * self.recovered.mattes.pane[rows, columns]
+            frame[rows, columns] += share[:, None] * marked[rows, columns, :3]
 
     @cached_property
     def _bodies(self) -> list[_Body]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from nightview.errors import NightviewError
+from nightview.photo.fit import Marks
 from nightview.photo.image import PhotoImage
 from nightview.photo.sight import plants_of, unhidden
 from nightview.photo.solve import Solved
@@ -40,11 +41,12 @@ LEFT_OUT = ("panel", "reveal", "glass", "soffit", "ceiling", "inside", "gable in
 
 def overlay(
     site: Site, image: PhotoImage, camera: Camera | None, names: Sequence[str], pixels: Array,
-    residual_px: Array | None = None,
+    residual_px: Array | None = None, stretch: float = STRETCH,
 ) -> NDArray[np.uint8]:  # fmt: skip
     """The photo with wireframe and marks, (h, w, 3) uint8.
 
-    camera : None for marks alone. names, pixels : of the marks, (n, 2). residual_px : (n, 2).
+    camera : None for marks alone. names, pixels : of the marks, (n, 2). residual_px : (n, 2), drawn
+    as arrows so many times as long.
     """
     height, width = image.srgb.shape[:2]
     layer = Image.new("RGBA", (width * FINE, height * FINE))
@@ -62,7 +64,7 @@ def overlay(
     for number, pixel in enumerate(pixels):
         x, y = pixel * FINE
         if residual_px is not None:
-            _arrow(draw, pixel * FINE, (pixel + STRETCH * residual_px[number]) * FINE)
+            _arrow(draw, pixel * FINE, (pixel + stretch * residual_px[number]) * FINE)
         r = 7 * FINE
         for way, colour in ((4, SHADE), (2, MARK)):
             draw.line([x - r, y, x + r, y], fill=colour, width=way * FINE)
@@ -85,9 +87,26 @@ def sheet(site: Site, image: PhotoImage, photo: str, solved: Solved) -> NDArray[
         f"the worst {solved.worst_px:.0f} px. Pale lines are hidden; arrows are ten times as long.",
         " · ".join(f"{k + 1} {name} {off[k]:.1f} px" for k, name in enumerate(solved.names)),
     ]
-    strip = footer(
-        picture.shape[1], [drawable(line) for line in lines], max(12, round(picture.shape[1] / 110))
-    )
+    return _with_strip(picture, lines)
+
+
+def refused_sheet(
+    site: Site, image: PhotoImage, photo: str, marks: Marks, camera: Camera | None, why: str
+) -> NDArray[np.uint8]:
+    """The marks of a photo that was refused, with the model's edges as the best camera has them, if
+    there is one; the strip says why."""
+    off = None
+    if camera is not None:
+        off = camera.project(marks.places)[0] - marks.pixels
+    picture = overlay(site, image, camera, marks.names, marks.pixels, off, stretch=1.0)
+    guess = "The lines are the best guess. " if camera is not None else ""
+    named = (f"{k + 1} {name}" for k, name in enumerate(marks.names))
+    return _with_strip(picture, [f"{photo}: refused, {why}. {guess}", " · ".join(named)])
+
+
+def _with_strip(picture: NDArray[np.uint8], lines: list[str]) -> NDArray[np.uint8]:
+    size = max(12, round(picture.shape[1] / 110))
+    strip = footer(picture.shape[1], [drawable(line) for line in lines], size)
     return np.concatenate([picture, strip])
 
 

@@ -22,6 +22,7 @@ from nightview.photo.mattes import Mattes
 from nightview.photo.pixels import Bools, Pixels
 from nightview.photo.skylight import sun_to_sky
 from nightview.photo.spread import leaf_blur_px, mean_around
+from nightview.scene.faults import choice
 from nightview.site.build import Geometry
 from nightview.site.surface import Array
 
@@ -36,6 +37,8 @@ CONTRADICTS = 0.12
 """Sun to sky as the photo shows it must be more than this share of what it is on a clear day."""
 LEAST_STEP = 1.15
 """Sun and shade that differ less are not told apart."""
+BLUR_PX = 3.0
+"""The edge of a shadow is blurred over so many pixels to each side."""
 MOST_UNEVEN = 1.6
 """The model's light in the shade is corrected by no more than this factor."""
 SHADOW_REACH = 0.02
@@ -96,7 +99,7 @@ def recovered(
     balance = _balance(sun, sun_way).astype(np.float32)
     light = day.lux(sun, clear)
     if measured:
-        _even_out(light, photo, clear, day, planes, plain)
+        _even_out(light, photo, clear, (day, sun), planes, plain)
     light = np.asarray(light / balance, np.float32)[mattes.source]
     unknown = np.flatnonzero(~mattes.known.ravel())
     light[unknown] = _upright(sun, sun_way, pixels.ways[unknown]) / balance
@@ -107,8 +110,13 @@ def recovered(
     scale, told = _scale(photo, over, pixels, plain, anchor)
     warnings += told
     solid: Array32 = np.clip(over * np.float32(scale), LEAST, MOST)
-    glass = mattes.glass.ravel()
-    solid[glass] = np.clip(solid[glass], *GLASS)
+    for bars, _ in mattes.bars:  # of one colour, whatever shadows lie across them by day
+        certain = bars[mattes.pane.ravel()[bars] < 0.05]
+        if len(certain) >= _FEW:
+            solid[bars] = np.median(solid[certain], axis=0)
+    glass = np.flatnonzero(mattes.pane.ravel())
+    share = mattes.pane.ravel()[glass, None]
+    solid[glass] = (1 - share) * solid[glass] + share * np.clip(solid[glass], *GLASS)
     leaf = np.zeros((0, 3), np.float32)
     if len(pixels.at_leaf):
         own = leafy.lux(sun, leafy.clear) / balance
@@ -123,7 +131,7 @@ def recovered(
 def _plain(pixels: Pixels, mattes: Mattes) -> Bools:
     """Pixels (h, w) that certainly show a matte surface of the model."""
     shape = pixels.shape
-    plain = pixels.solid.where("matte").reshape(shape) & ~mattes.glass
+    plain = pixels.solid.where("matte").reshape(shape) & (mattes.pane < 0.05)
     found: Bools = plain & (mattes.leaf < 0.05) & (mattes.sky < 0.02)
     return found
 
@@ -253,7 +261,8 @@ def _decided(
     """The share of the sun that is seen, (n,), where near a shadow's edge the photo decides.
 
     Each surface's own reflectance there is the mean of what its certain pixels around say; what a
-    pixel shows is then nearer to that in the sun or to that in the shade.
+    pixel shows is then nearer to that in the sun or to that in the shade. On the line between the two,
+    which the sun's disc and the camera blur, it is a mixture of both.
     """
     shape = plain.shape
     clear = day.clear.reshape(shape).copy()
@@ -263,10 +272,11 @@ def _decided(
     if not band.any():
         return day.clear
     tone = photo @ _Y
-    shown = ndimage.gaussian_filter(tone, 1.0)
+    shown, fine = (ndimage.gaussian_filter(tone, width) for width in (1.0, 0.6))
     both = [
         (day.lux(sun, np.full_like(day.clear, share)) @ _Y).reshape(shape) for share in (0.0, 1.0)
     ]
+    mixed = np.full(shape, np.nan, np.float32)
     own = tone / np.maximum((day.lux(sun) @ _Y).reshape(shape), 1e-4)
     for plane in np.unique(planes[band]):
         mine = plain & (planes == plane)
@@ -277,20 +287,38 @@ def _decided(
         if not near:
             continue
         known, asked = (np.flatnonzero(mine & part) for part in (edge > near, edge <= near))
-        base, weight = mean_around(own.ravel()[known, None], known, asked, shape, near)
+        shaded = day.clear[known] < 0.5
+        uneven = _uneven(own.ravel()[known], shaded)
+        even = own.ravel()[known] / np.where(shaded, uneven, 1.0).astype(np.float32)
+        base, weight = mean_around(even[:, None], known, asked, shape, near)
         dark, lit = (part.ravel()[asked] * base[:, 0] for part in both)
+        dark *= uneven
         usable = (weight > 1e-4) & (dark > 0) & (lit > LEAST_STEP * dark)
-        place = np.log(np.maximum(shown.ravel()[asked], 1e-6)[usable] / dark[usable])
-        place /= np.log(lit[usable] / dark[usable])
-        clear.ravel()[asked[usable]] = np.clip((place - 0.5) / 0.4 + 0.5, 0.0, 1.0)
+        asked, dark, lit = asked[usable], dark[usable], lit[usable]
+        value = np.maximum(shown.ravel()[asked], 1e-6)
+        clear.ravel()[asked] = value * value > lit * dark
+        value = np.maximum(fine.ravel()[asked], 1e-6)
+        mixed.ravel()[asked] = np.clip((value - dark) / (lit - dark), 0.0, 1.0)
+    told = band & ~np.isnan(mixed)
+    sunny = (ndimage.uniform_filter(clear, 9) > 0.5).astype(np.float32)  # without specks
+    blurred = _from_edge(np.where(told, sunny, clear), planes) <= BLUR_PX
+    clear[told] = np.where(blurred, mixed, sunny)[told]
     return clear.astype(np.float32).ravel()
+
+
+def _uneven(over: Array32, shaded: Bools) -> np.float32:
+    """How much more a surface seems to give back in the shade than in the sun; see ``_even_out``."""
+    if min(shaded.sum(), (~shaded).sum()) < _FEW:
+        return np.float32(1.0)
+    ratio = np.median(over[shaded]) / max(float(np.median(over[~shaded])), 1e-6)
+    return np.float32(np.clip(ratio, 1 / MOST_UNEVEN, MOST_UNEVEN))
 
 
 def _even_out(
     light: Array32,
     photo: Array32,
     clear: Array32,
-    day: Daylight,
+    sky: tuple[Daylight, Array],
     planes: NDArray[np.intp],
     plain: Bools,
 ) -> None:
@@ -298,6 +326,7 @@ def _even_out(
 
     The sky has clouds and the garden trees that no model holds; the sun is the surer of the two.
     """
+    day, sun = sky
     over = photo.reshape(-1, 3) / np.maximum(light, np.float32(1e-3))
     usual = plain.ravel() & (day.toward > 0.1) & (photo.max(axis=2).ravel() < CLIPPED)
     enough = max(_FEW, int(_ENOUGH * len(clear)))
@@ -309,7 +338,8 @@ def _even_out(
             factor = np.clip(dim / np.maximum(bright, 1e-6), 1 / MOST_UNEVEN, MOST_UNEVEN)
             here = np.flatnonzero(planes.ravel() == plane)
             shade = np.where(day.toward[here] > 0, 1 - clear[here], 0)[:, None]
-            light[here] *= (1 + shade * (factor - 1)).astype(np.float32)
+            unlit = day.sky[here] + sun.astype(np.float32) * day.passed[here]
+            light[here] += (shade * unlit * (factor - 1)).astype(np.float32)
 
 
 # --- the reference --------------------------------------------------------------------------------
@@ -351,6 +381,12 @@ def _scale(
             "mark a wall, a path or a door that the model has",
         )  # fmt: skip
     owner = pixels.solid.geometry.surfaces[number].owner
+    owners = {one.owner for one in pixels.solid.geometry.surfaces}
+    if anchor.surface is not None and anchor.surface not in owners:
+        raise NightviewError(
+            "reference: surface", f'"{anchor.surface}" is nothing that the model has',
+            choice(anchor.surface, sorted(owners), "there are"),
+        )  # fmt: skip
     warnings = []
     if anchor.surface is not None and anchor.surface != owner:
         warnings.append(

@@ -12,6 +12,7 @@ import numpy as np
 
 from nightview.errors import NightviewError
 from nightview.photo.fit import Marks
+from nightview.picture.camera import Camera
 from nightview.site.surface import Array
 from nightview.units import shown
 
@@ -36,12 +37,18 @@ class RefusedError(NightviewError):
     """A photo whose camera cannot be told.
 
     kind : too few, one line, one plane, little of the picture, no camera, mirrored, wrong mark,
-        misfit, cropped or uncertain.
+        exchanged, misfit, cropped or uncertain. guess : the best camera, where it helps to look at it.
     """
 
     def __init__(self, kind: str, where: str, problem: str, remedy: str) -> None:
         super().__init__(where, problem, remedy)
         self.kind = kind
+        self.guess: Camera | None = None
+
+    def with_guess(self, camera: Camera) -> RefusedError:
+        """The same with a camera to look at."""
+        self.guess = camera
+        return self
 
 
 def check_marks(where: str, marks: Marks, suggest: Suggest) -> None:
@@ -129,13 +136,23 @@ def wrong_mark(where: str, names: Sequence[str], off_px: float, off_m: float) ->
     )  # fmt: skip
 
 
+def exchanged(where: str, names: Sequence[str]) -> RefusedError:
+    """Two marks fit where the other is marked."""
+    one, other = (shown(name) for name in names)
+    return RefusedError(
+        "exchanged", where,
+        f"marks {one} and {other} are exchanged: all marks fit together if each has the other's pixel",
+        "exchange their pixels",
+    )  # fmt: skip
+
+
 def misfit(where: str, rms_px: float, worst: Sequence[tuple[str, float]]) -> RefusedError:
     """The marks contradict each other, and no single one is to blame."""
     named = ", ".join(f"{shown(name)} by {off:.0f} px" for name, off in worst)
     return RefusedError(
         "misfit", where,
         f"its marks do not fit together: they are off by {rms_px:.0f} px on average, most {named}",
-        "look for two exchanged marks, a wrong dimension of the model (nightview match lists which "
+        "look for several wrong marks, a wrong dimension of the model (nightview match lists which "
         "would fit), or a photo that was cropped or straightened",
     )  # fmt: skip
 

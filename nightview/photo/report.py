@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
+from scipy import ndimage
 
 from nightview.errors import NightviewError
 from nightview.lamps.colour import Y_WEIGHTS
@@ -25,6 +26,9 @@ IN_PLANT_M = 0.25
 ODD_FACTOR, ODD_SHARE, FEW_PIXELS = 1.8, 0.3, 60
 """A lamp's surroundings are odd where so large a share of them is lighter or darker than the surface
 they should be by that factor."""
+STRANGE, STRANGE_SHARE, MOST_STRANGE = 0.6, 0.0015, 3
+"""What differs so much from its surface's usual colour (in natural logarithms), over so large a share
+of the picture, is another thing; so many are named, the largest first."""
 NEAR_RULE = (
     "Anything within about a metre of a lamp must be in the model: it is lit and throws shadows."
 )
@@ -40,7 +44,7 @@ TRUST = (
 _KINDS = (
     ("blocks", "block"), ("openings", "opening"), ("porches", "porch"), ("chimneys", "chimney"),
     ("columns", "column"), ("steps", "flight of steps"), ("walls", "wall or fence"),
-    ("terraces", "terrace"), ("paths", "path"), ("beds", "bed"), ("ponds", "pond"),
+    ("terraces", "terrace"), ("paths", "path"), ("drives", "drive"), ("beds", "bed"), ("ponds", "pond"),
     ("trees", "tree"), ("shrubs", "shrub"), ("hedges", "hedge"), ("meshes", "mesh"),
 )  # fmt: skip
 
@@ -96,9 +100,11 @@ def report_of(own: Recovered, site: Site, solved: Solved | None = None) -> Photo
         )
         warnings += solved.warnings
     warnings += _at_lamps(own, site)
+    warnings += _standing_before(own)
     missing = [
         f"{shares['not in the model']:.0%} of the picture shows what the model lacks; it is lit by the "
-        "night sky alone. So is what stands before a wall of the model, but there it takes the wall's light."
+        "night sky alone. What stands before a wall of the model takes the wall's light, and a shadow that the "
+        "model lacks stays as a stain."
     ]
     if site.scene.ground is not None and shares["far ground"] > 0.005:
         missing.append(f"{shares['far ground']:.0%} is ground beyond the model's own: unlit.")
@@ -180,6 +186,39 @@ def _at_lamps(own: Recovered, site: Site) -> Iterator[str]:
             )
 
 
+def _standing_before(own: Recovered) -> Iterator[str]:
+    """Large patches of another colour than the surface that the model has there."""
+    seen, shape = own.pixels.solid, own.pixels.shape
+    plain = seen.where("matte").reshape(shape) & (own.mattes.pane < 0.05) & (own.mattes.leaf < 0.2)
+    surfaces = seen.geometry.surfaces
+    kinds: dict[tuple[str, str], int] = {}
+    of_kind = [kinds.setdefault((one.owner, one.material), len(kinds)) for one in surfaces]
+    kind = np.where(plain.ravel(), np.array([*of_kind, -1])[seen.surface], -1)
+    tone = np.log(own.reflectance.solid)
+    strange = np.zeros(len(kind), bool)
+    for number in range(len(kinds)):
+        mine = np.flatnonzero(kind == number)
+        if len(mine) >= FEW_PIXELS:
+            off = np.abs(tone[mine] - np.median(tone[mine], axis=0)).max(axis=1)
+            strange[mine] = off > STRANGE
+    whole = ndimage.binary_opening(strange.reshape(shape), iterations=max(1, shape[1] // 200))
+    parts, count = ndimage.label(whole)
+    sizes = np.bincount(parts.ravel(), minlength=count + 1)
+    sizes[0] = 0
+    names = [owner for owner, _ in kinds]
+    for part in np.argsort(-sizes)[:MOST_STRANGE]:
+        share = sizes[part] / plain.size
+        if share < STRANGE_SHARE:
+            break
+        here = np.flatnonzero(parts.ravel() == part)
+        owner = names[np.bincount(kind[here]).argmax()]
+        row, column = np.median(np.divmod(here, shape[1]), axis=1)
+        yield (
+            f'something else than "{owner}" shows at {column:.0f}, {row:.0f} of the picture, on {share:.1%} of it: '
+            "put it into the model if it is a thing"
+        )
+
+
 def _plant_at(lamp: Placed, site: Site) -> str:
     for crown in site.crowns:
         centre, radius = crown.bounds
@@ -194,7 +233,9 @@ def _odd_near(lamp: Placed, own: Recovered) -> bool:
     """Whether much of what is seen near a lamp is lighter or darker than the surface it should be."""
     seen = own.pixels.solid
     near = np.linalg.norm(seen.point - lamp.position.astype(np.float32), axis=1) < 2 * NEAR_M
-    plain = (seen.where("matte") & ~own.mattes.glass.ravel()) & (own.mattes.leaf.ravel() < 0.2)
+    plain = (seen.where("matte") & (own.mattes.pane.ravel() < 0.05)) & (
+        own.mattes.leaf.ravel() < 0.2
+    )
     which = np.flatnonzero(near & plain)
     if len(which) < FEW_PIXELS:
         return False

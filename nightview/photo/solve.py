@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import os
 import tempfile
@@ -229,10 +230,11 @@ def _copy(cameras: Cameras) -> Cameras:
 
 @dataclass(frozen=True, eq=False)
 class LeftOut:
-    """What the marks say of each other: chi2 (n,) without each; off_px (n,), how far each mark is from
+    """What the marks say of each other: cameras and chi2 (n,) without each; off_px (n,), how far each mark is from
     where the others put it; off_m (n,), the same in the model at that depth; surprise (n,), the
     square of that in units of what is expected, χ² of two."""
 
+    cameras: Cameras
     chi2: Array
     off_px: Array
     off_m: Array
@@ -263,7 +265,34 @@ def leave_one_out(marks: Marks, begin: Cameras) -> LeftOut:
         off_px[k] = np.linalg.norm(off)
         off_m[k] = off_px[k] * max(depth[0, 0], 0.0) / one.focal[0]
         surprise[k] = off @ np.linalg.solve(expected, off)
-    return LeftOut(chi2, off_px, off_m, surprise)
+    return LeftOut(found, chi2, off_px, off_m, surprise)
+
+
+def _check_exchanged(where: str, marks: Marks) -> None:
+    """No two marks that make all fit if each has the other's pixel.
+
+    A camera from all others finds them: it need not know where the two belong.
+    """
+    begin = starts(marks)
+    order = np.argsort(refined(marks, _copy(begin), _even(marks, len(begin)))[1])[: 4 * FINALISTS]
+    begin = begin.at(order)
+    pairs = list(itertools.combinations(range(len(marks)), 2))
+    without = np.ones((len(pairs), len(marks)))
+    for number, pair in enumerate(pairs):
+        without[number, list(pair)] = 0.0
+    used = np.repeat(without, len(begin), axis=0)
+    tried, cost = refined(marks, joined([begin] * len(pairs)), _even(marks, len(used)) * used)
+    cost = cost.reshape(len(pairs), -1)
+    for number in np.argsort(cost.min(axis=1))[: 2 * FINALISTS]:
+        i, j = pairs[number]
+        which = number * len(begin) + np.argmin(cost[number])
+        order = np.arange(len(marks))
+        order[[i, j]] = j, i
+        turned = replace(marks, pixels=marks.pixels[order])
+        best, chi2 = _settled(turned, _copy(tried.at([which])), np.ones((1, len(marks))))
+        if chi2[0] <= surprising(SOUND, marks.freedom):
+            told = refusals.exchanged(where, [marks.names[i], marks.names[j]])
+            raise told.with_guess(best.camera(marks.size))
 
 
 @dataclass(frozen=True, eq=False)
@@ -293,6 +322,7 @@ def solve(marks: Marks, ask: Asked) -> Solved:
         if turned <= surprising(SOUND, marks.freedom):
             raise refusals.mirrored(where)
         if not np.isfinite(chi2[0]):
+            _check_exchanged(where, marks)
             raise refusals.no_camera(where)
     if marks.focal is not None and len(marks) >= refusals.LEAST_MARKS:
         _check_crop(where, marks, cameras.at([0]), ask.own)
@@ -312,7 +342,7 @@ def solve(marks: Marks, ask: Asked) -> Solved:
     if off_px > limit_px:
         raise refusals.uncertain(
             where, off_px, corner, limit_px, lambda: ask.suggest(solved.camera)
-        )
+        ).with_guess(solved.camera)
     return solved
 
 
@@ -327,7 +357,8 @@ def _check_crop(where: str, marks: Marks, camera: Cameras, own: bool) -> None:
     if abs(apart) > max(refusals.CROPPED, 3.0 * float(np.hypot(sigma, FOCAL_SIGMA))):
         mm = 1e3 * FILM_DIAGONAL_M / float(np.hypot(*marks.size))
         fits_mm = float(found.focal[0]) * mm
-        raise refusals.cropped(where, fits_mm, fits_mm * sigma, marks.focal * mm, own)
+        told = refusals.cropped(where, fits_mm, fits_mm * sigma, marks.focal * mm, own)
+        raise told.with_guess(found.camera(marks.size))
 
 
 def _check_each(where: str, marks: Marks, best: Cameras, out: LeftOut, fits: bool) -> None:
@@ -342,12 +373,15 @@ def _check_each(where: str, marks: Marks, best: Cameras, out: LeftOut, fits: boo
             k for k in np.argsort(out.chi2) if k != first and out.chi2[k] < out.chi2[first] + EITHER
         ]
         names = [marks.names[k] for k in [first, *others[:2]]]
-        raise refusals.wrong_mark(where, names, float(out.off_px[first]), float(out.off_m[first]))
+        told = refusals.wrong_mark(where, names, float(out.off_px[first]), float(out.off_m[first]))
+        raise told.with_guess(out.cameras.camera(marks.size, first))
     if not fits:
+        _check_exchanged(where, marks)
         off = np.linalg.norm(projected(best, marks.places, marks.size)[0][0] - marks.pixels, axis=1)
         order = np.argsort(-off)[:2]
         rms = float(np.sqrt((off**2).mean()))
-        raise refusals.misfit(where, rms, [(marks.names[k], float(off[k])) for k in order])
+        told = refusals.misfit(where, rms, [(marks.names[k], float(off[k])) for k in order])
+        raise told.with_guess(best.camera(marks.size))
 
 
 def _with_errors(marks: Marks, best: Cameras, chi2: float, ask: Asked, out: LeftOut) -> Solved:

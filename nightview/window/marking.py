@@ -87,6 +87,10 @@ class PhotoPane(QWidget):
         self._codes = np.ascontiguousarray(codes)  # kept: the QImage does not copy them
         height, width = codes.shape[:2]
         self.image = QImage(self._codes.data, width, height, 3 * width, QImage.Format.Format_RGB888)
+        # The loupe looks at the file itself, which may be finer than what is worked with.
+        self._fine = self._codes if image.fine is None else np.ascontiguousarray(image.fine)
+        height, width = self._fine.shape[:2]
+        self.fine = QImage(self._fine.data, width, height, 3 * width, QImage.Format.Format_RGB888)
         self.found: Judged | None = None
         self.selected = ""
         self.lines = True
@@ -208,12 +212,12 @@ class PhotoPane(QWidget):
         return QRectF(x, 8.0, LOUPE_PX, LOUPE_PX)
 
     def _draw_loupe(self, painter: QPainter, over: QPointF) -> None:
-        x, y = (value * self.photo.scale for value in self.to_file(over))
+        x, y = self.to_file(over)
         half = LOUPE_PX / LARGER / 2
         target = self.loupe_frame(over)
         painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform, False)
         painter.fillRect(target, BACK)
-        painter.drawImage(target, self.image, QRectF(x - half, y - half, 2 * half, 2 * half))
+        painter.drawImage(target, self.fine, QRectF(x - half, y - half, 2 * half, 2 * half))
         painter.setPen(QPen(CHOSEN, 1.0))
         middle = target.center()
         painter.drawLine(QLineF(target.left(), middle.y(), target.right(), middle.y()))
@@ -233,7 +237,7 @@ class Marker(QMainWindow):
         self.name = photo
         self.site = build(self.document.scene)
         file = self.document.scene.folder / self.photo.file
-        self.image = read_photo(file, f"{label('photo', photo)}: file")
+        self.image = read_photo(file, f"{label('photo', photo)}: file", fine=True)
         self.selected = ""
         self.found: Judged
         self.pane = PhotoPane(self.image)
