@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 import nightview as nv
 from nightview.checks.areas import areas_of
@@ -36,8 +37,9 @@ def faults(name: str, meter: type[Meter]) -> set[tuple[str, str]]:
     return {r.key for r in results if r.counts}
 
 
-def test_the_terrace_house_has_no_faults():
-    assert faults("terrace-house", Meter) == set()
+@pytest.mark.parametrize("name", ["terrace-house", "photo-demo"])
+def test_a_demo_has_no_faults(name):
+    assert faults(name, Meter) == set()
 
 
 def test_the_lodge_has_no_faults_by_direct_light():

@@ -421,10 +421,10 @@ def test_mattes_find_the_photos_own_sky_and_panes(house, seen):
 def test_windows_glow_and_go_dark(house, seen):
     own = seen("overcast")
     night = night_of(own, house.field)
-    designed = house.field.designed
-    lit_frame = night.unscattered(designed).luminance @ LUMINOUS
+    alone = house.field.lamps_off(house.field.designed)  # glass also gives back what lamps bring
+    lit_frame = night.unscattered(alone).luminance @ LUMINOUS
     dark = State(
-        {**designed.level, "windows": 0.0, "wing window": 0.0, "parlour window": 0.0}, designed.rgb
+        {**alone.level, "windows": 0.0, "wing window": 0.0, "parlour window": 0.0}, alone.rgb
     )
     dark_frame = night.unscattered(dark).luminance @ LUMINOUS
     opening = np.array([*(patch.opening for patch in house.site.patches)])
