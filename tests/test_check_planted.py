@@ -25,7 +25,7 @@ out = "0.45 m"
 count = 2
 spacing = "2.4 m"
 elevation = "80 deg"'''
-GABLE = '''id = "gable"            # a pair about the kitchen window
+GABLE = """id = "gable"            # a pair about the kitchen window
 lamp = "gable graze"
 zone = "facade"
 block = "wing"
@@ -34,7 +34,7 @@ out = "0.45 m"
 count = 2
 spacing = "3.0 m"
 elevation = "83 deg"
-dim = "97 %"            # a little less than the entrance beside it'''
+dim = "97 %"            # a little less than the entrance beside it"""
 
 
 def one_by_one(row: str, second: str) -> str:
