@@ -264,7 +264,13 @@ async function start() {
     by("unable").hidden = true;
     document.documentElement.classList.add("live");
     show();
+    // Until it is drawn, which takes a telephone a while, the plain picture stands in its place.
+    [by("picture").width, by("picture").height] = data.views[at.view].size;
+    stage.style.backgroundImage = `url(${document.querySelector(".plain img").src})`;
+    stage.classList.add("waiting");
     await load(at.view);
+    stage.classList.remove("waiting");
+    stage.style.backgroundImage = "";
   } catch (error) {
     unable(error);
   }
