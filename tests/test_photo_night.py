@@ -502,6 +502,14 @@ def test_still_on_the_demo_photo(small_demo, tmp_path, capsys):
     assert "--overwrite" in capsys.readouterr().err
 
 
+def test_a_foreign_report_is_told_before_anything_is_written(small_demo, tmp_path, capsys):
+    (tmp_path / "small-street-photo-report.txt").write_text("mine", encoding="utf-8")
+    asked = ["still", str(small_demo), "--photo", "street photo", "--out", str(tmp_path)]
+    assert main(asked) == 2
+    assert "is no report of nightview's" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["small-street-photo-report.txt"]
+
+
 @pytest.mark.usefixtures("graphics")
 def test_compare_on_a_photo_begins_with_the_photo(small_demo, tmp_path):
     asked = ["compare", str(small_demo), "--photo", "street photo", "--before-after", "--fade"]

@@ -122,6 +122,7 @@ def _on_photos(
     from nightview.commands.progress import shown
     from nightview.photo.night import draw, night_of
     from nightview.photo.recover import opened
+    from nightview.photo.report import refuse_foreign as refuse_foreign_report
     from nightview.photo.report import report_of, write_report
     from nightview.picture.looks import look_of
     from nightview.picture.still import refuse_foreign, write
@@ -135,18 +136,24 @@ def _on_photos(
     out_folder(out)
     stems = [out / f"{file.stem}-{plain(photo.name) or 'photo'}" for photo in photos]
     paths = [stem.with_name(f"{stem.name}{_ending(state[0], look[0])}.png") for stem in stems]
-    for path in paths:
+    reports = [
+        [stem.with_name(f"{stem.name}-report{ending}") for ending in (".txt", ".json")]
+        for stem in stems
+    ]
+    for path, both in zip(paths, reports, strict=True):
         refuse_foreign(path, overwrite)
+        for report in both:
+            refuse_foreign_report(report, overwrite)
     field = traced(site, file.name)
     with shown("Photos") as progress:
-        for number, (photo, stem, path) in enumerate(zip(photos, stems, paths, strict=True)):
+        for number, (photo, path) in enumerate(zip(photos, paths, strict=True)):
             with within(file.name):
                 recovered, solved = opened(site, photo)
             night = night_of(recovered, field)
             write(draw(night, field.state(state[0]), state[1]), path, overwrite, *look)
             told = report_of(recovered, site, solved)
-            for ending in (".txt", ".json"):
-                write_report(told, stem.with_name(f"{stem.name}-report{ending}"), overwrite)
+            for report in reports[number]:
+                write_report(told, report, overwrite)
             progress(number + 1, len(photos), photo.name)
             for warning in told.warnings:
                 print(f"{photo.name}: {warning}")

@@ -6,7 +6,6 @@ times as long as they are.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -15,14 +14,14 @@ import shapely
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from nightview.errors import NightviewError
 from nightview.photo.fit import Marks
 from nightview.photo.image import PhotoImage
 from nightview.photo.sight import plants_of, unhidden
 from nightview.photo.solve import Solved
+from nightview.picture import files
 from nightview.picture.camera import Camera
 from nightview.picture.caption import drawable, footer
-from nightview.picture.png import read_texts, write_png
+from nightview.picture.png import has_text, write_png
 from nightview.site.build import Site
 from nightview.site.surface import Array, Mesh, Patch
 
@@ -121,18 +120,7 @@ def write_sheet(
 
 def refuse_foreign(path: Path, overwrite: bool) -> None:
     """Stop before a file is replaced that is no overlay of ours, unless asked to."""
-    if not overwrite and os.path.exists(path) and not _is_ours(path):
-        raise NightviewError(
-            str(path), "this file is there already and is no overlay of nightview's",
-            "choose another folder with --out, or add --overwrite",
-        )  # fmt: skip
-
-
-def _is_ours(path: Path) -> bool:
-    try:
-        return KIND_KEY in read_texts(path)
-    except (OSError, SyntaxError, ValueError):
-        return False
+    files.refuse_foreign(path, overwrite, lambda one: has_text(one, KIND_KEY), "overlay")
 
 
 def _arrow(draw: ImageDraw.ImageDraw, start: Array, end: Array) -> None:

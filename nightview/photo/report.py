@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -10,11 +11,11 @@ from pathlib import Path
 import numpy as np
 from scipy import ndimage
 
-from nightview.errors import NightviewError
 from nightview.lamps.colour import Y_WEIGHTS
 from nightview.photo.night import KIND
 from nightview.photo.recover import Recovered
 from nightview.photo.solve import Solved
+from nightview.picture import files
 from nightview.scene.model import Scene
 from nightview.site.build import Site
 from nightview.site.placing import Placed
@@ -120,12 +121,21 @@ def write_report(report: PhotoReport, path: Path, overwrite: bool = False) -> No
 
     Errors: NightviewError for such a file without overwrite.
     """
-    if not overwrite and path.exists() and HEADING not in path.read_text("utf-8", "replace")[:200]:
-        raise NightviewError(
-            str(path), "this file is there already and is no report of nightview's",
-            "choose another folder with --out, or add --overwrite",
-        )  # fmt: skip
-    path.write_text(report.record() if path.suffix == ".json" else report.text(), "utf-8")
+    refuse_foreign(path, overwrite)
+    told = report.record() if path.suffix == ".json" else report.text()
+    files.write_beside(path, lambda beside: beside.write_bytes(told.encode("utf-8")))
+
+
+def refuse_foreign(path: Path, overwrite: bool) -> None:
+    """Stop before a file is replaced that is no report of ours, unless asked to."""
+    files.refuse_foreign(path, overwrite, _is_ours, "report")
+
+
+def _is_ours(path: str | os.PathLike[str]) -> bool:
+    try:
+        return HEADING in Path(path).read_text("utf-8", "replace")[:200]
+    except OSError:
+        return False
 
 
 def _shares(own: Recovered) -> dict[str, float]:

@@ -44,3 +44,11 @@ def read_texts(path: str | os.PathLike[str]) -> dict[str, str]:
     with Image.open(Path(path)) as image:
         image.load()
         return {str(key): str(value) for key, value in getattr(image, "text", {}).items()}
+
+
+def has_text(path: str | os.PathLike[str], key: str) -> bool:
+    """Whether a file is a PNG with a text entry of that key: so a picture of ours is known."""
+    try:
+        return key in read_texts(path)
+    except (OSError, SyntaxError, ValueError):
+        return False

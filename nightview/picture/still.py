@@ -18,7 +18,7 @@ from nightview.picture.draw import Frame, draw_frame, locked_exposure
 from nightview.picture.glcheck import ensure_gl
 from nightview.picture.layers import Layers
 from nightview.picture.looks import LOOKS, Look, look_of
-from nightview.picture.png import read_texts, write_png
+from nightview.picture.png import has_text, write_png
 from nightview.scene.model import View
 from nightview.scene.views import view_of
 from nightview.site.build import Geometry
@@ -149,11 +149,4 @@ def write(
 
 def refuse_foreign(path: str | os.PathLike[str], overwrite: bool) -> None:
     """Stop before a file is replaced that is no picture of ours, unless asked to."""
-    files.refuse_foreign(path, overwrite, _is_ours, "picture")
-
-
-def _is_ours(path: str | os.PathLike[str]) -> bool:
-    try:
-        return EXPOSURE_KEY in read_texts(path)
-    except (OSError, SyntaxError, ValueError):
-        return False
+    files.refuse_foreign(path, overwrite, lambda one: has_text(one, EXPOSURE_KEY), "picture")
