@@ -40,7 +40,7 @@ from nightview.picture.png import read_texts
 from nightview.picture.still import develop, exposure_of
 from nightview.scene.photo_model import Photo
 from nightview.scene.read import parse
-from nightview.scene.views import photo_of
+from nightview.scene.views import photo_of, photo_stems
 from nightview.site.build import build
 from nightview.site.landmarks import landmarks_of
 
@@ -541,3 +541,10 @@ def test_every_look_carries_the_caption(lawn, lawn_night, look):
     assert shown.shape == (160, 240, 3)
     assert still.texts(LOOKS[look])["look"] == LOOKS[look].label
     assert set_up(lawn.site.geometry)  # the frame is of this geometry, not of another canvas
+
+
+def test_photos_with_like_names_have_files_of_their_own():
+    photos = [Photo(name=name, file="a.jpg") for name in ("the front", "the-front", "?")]
+    assert list(photo_stems("house", photos).values()) == [
+        "house-the-front", "house-the-front-2", "house-photo",
+    ]  # fmt: skip

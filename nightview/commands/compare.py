@@ -121,7 +121,7 @@ def compare(
     from nightview.picture.looks import LOOKS, look_of
     from nightview.picture.still import exposure_of, refuse_foreign
     from nightview.picture.video import find_ffmpeg, refuse_foreign_video
-    from nightview.scene.views import file_names, numbered, photo_of, plain, view_of
+    from nightview.scene.views import file_names, numbered, photo_of, photo_stems, plain, view_of
     from nightview.site.build import build
 
     shown_as = look_of(look)
@@ -136,7 +136,8 @@ def compare(
     ending = "-".join(filter(None, (kind, "" if look == "camera" else look)))
     names = file_names(scene.stem, job.views)
     stems = [str(out / names[item.name].removesuffix(".png")) for item in views]
-    stems += [str(out / f"{scene.stem}-{plain(item.name) or 'photo'}") for item in photos]
+    own_stems = photo_stems(scene.stem, job.photos)
+    stems += [str(out / own_stems[item.name]) for item in photos]
     own_names = numbered([plain(label) for label, *_ in wanted]) if separate else []
     # What would stop the writing is better known before the light is traced than after.
     out_folder(out)

@@ -138,12 +138,12 @@ def _matched(
     from nightview.photo.refusals import RefusedError
     from nightview.photo.solve import marks_of, solved_of
     from nightview.photo.takeoff import contradicted
-    from nightview.scene.views import plain
+    from nightview.scene.views import photo_stems
 
     job = site.scene
     image = _image(job, photo)
     out_folder(out)
-    path = out / f"{stem}-{plain(photo.name) or 'photo'}-match.png"
+    path = out / f"{photo_stems(stem, job.photos)[photo.name]}-match.png"
     refuse_foreign(path, overwrite)
     try:
         solved = solved_of(site, photo, image)

@@ -126,7 +126,7 @@ def _on_photos(
     from nightview.photo.report import report_of, write_report
     from nightview.picture.looks import look_of
     from nightview.picture.still import refuse_foreign, write
-    from nightview.scene.views import photo_of, plain
+    from nightview.scene.views import photo_of, photo_stems
     from nightview.site.build import build
 
     look_of(*look)
@@ -134,7 +134,8 @@ def _on_photos(
         photos = [photo_of(job.photos, name) for name in dict.fromkeys(names)]
         site = build(job)
     out_folder(out)
-    stems = [out / f"{file.stem}-{plain(photo.name) or 'photo'}" for photo in photos]
+    names_of = photo_stems(file.stem, job.photos)
+    stems = [out / names_of[photo.name] for photo in photos]
     paths = [stem.with_name(f"{stem.name}{_ending(state[0], look[0])}.png") for stem in stems]
     reports = [
         [stem.with_name(f"{stem.name}-report{ending}") for ending in (".txt", ".json")]

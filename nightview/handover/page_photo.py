@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,10 +14,10 @@ from nightview.handover.page_frames import Drawn, Progress
 from nightview.handover.page_parts import Parts
 from nightview.lamps.colour import srgb_encode
 from nightview.light.field import LightField
-from nightview.light.rays import Array32
 from nightview.photo.night import KIND, night_of
 from nightview.photo.recover import opened
 from nightview.picture.draw import Frame
+from nightview.picture.sheet import averaged
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +52,7 @@ def draw_photos(
         states += [part.drawn for part in parts.lamps] + [part.drawn for part in parts.scene]
         designed, before, *layers = (_smaller(night.unscattered(one), size) for one in states)
         drawn = Drawn(photo.name, [layer.luminance for layer in layers], designed, before)
-        day = srgb_encode(_resized(own.linear, designed.luminance.shape[:2]))
+        day = srgb_encode(averaged(own.linear, designed.luminance.shape[1::-1]))
         codes = np.rint(255.0 * np.clip(day, 0.0, 1.0)).astype(np.uint8)
         found.append(OnPhoto(drawn, codes))
     return found, notes
@@ -72,15 +71,4 @@ def _smaller(frame: Frame, size: tuple[int, int]) -> Frame:
     share = min(1.0, float(np.sqrt(size[0] * size[1] / (width * height))))
     shape = (2 * round(share * height / 2), 2 * round(share * width / 2))
     camera = replace(frame.camera, width=shape[1], height=shape[0])
-    return Frame(_resized(frame.luminance, shape), camera, frame.edges)
-
-
-def _resized(light: Array32, shape: Sequence[int]) -> Array32:
-    """The mean over larger pixels, (h, w, 3)."""
-    planes = [
-        Image.fromarray(np.ascontiguousarray(light[..., c])).resize(
-            (shape[1], shape[0]), Image.Resampling.BOX
-        )
-        for c in range(3)
-    ]
-    return np.stack([np.asarray(plane, np.float32) for plane in planes], axis=-1)
+    return Frame(averaged(frame.luminance, (shape[1], shape[0])), camera, frame.edges)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from nightview.lamps.colour import srgb_decode, srgb_encode
+from nightview.light.rays import Array32
 from nightview.picture.caption import footer
 
 Pixels = NDArray[np.uint8]
@@ -47,10 +48,17 @@ def fitted(picture: Pixels, size: tuple[int, int]) -> Pixels:
     if shrink >= 1:
         return picture
     own = max(1, round(shrink * width)), max(1, round(shrink * height))
-    linear = np.moveaxis(srgb_decode(picture / np.float32(255)).astype(np.float32), -1, 0)
-    small = [Image.fromarray(one).resize(own, Image.Resampling.BOX) for one in linear]
-    coded = srgb_encode(np.clip(np.stack([np.asarray(one) for one in small], axis=-1), 0, 1))
-    return np.rint(255 * coded).astype(np.uint8)
+    linear = srgb_decode(picture / np.float32(255)).astype(np.float32)
+    return np.rint(255 * srgb_encode(np.clip(averaged(linear, own), 0, 1))).astype(np.uint8)
+
+
+def averaged(light: Array32, size: tuple[int, int]) -> Array32:
+    """Light (h, w, 3) as means over the pixels of a smaller picture, width and height given."""
+    planes = [
+        Image.fromarray(np.ascontiguousarray(one)).resize(size, Image.Resampling.BOX)
+        for one in np.moveaxis(light, -1, 0)
+    ]
+    return np.stack([np.asarray(plane, np.float32) for plane in planes], axis=-1)
 
 
 def label_strips(labels: Sequence[str], width: int) -> dict[str, Pixels]:

@@ -42,6 +42,12 @@ def file_names(scene_stem: str, views: Sequence[View]) -> dict[str, str]:
     return {view.name: f"{scene_stem}-{name}.png" for view, name in zip(views, names, strict=True)}
 
 
+def photo_stems(scene_stem: str, photos: Sequence[Photo]) -> dict[str, str]:
+    """The same for what is made of each photo, without an ending."""
+    names = numbered([plain(photo.name) or "photo" for photo in photos])
+    return {photo.name: f"{scene_stem}-{own}" for photo, own in zip(photos, names, strict=True)}
+
+
 def numbered(names: Sequence[str]) -> list[str]:
     """The names with a number at the end where one was taken before."""
     found: list[str] = []
